@@ -1,0 +1,1 @@
+"""Faces: thin layers between people and the core."""

@@ -1,0 +1,1 @@
+"""Scenes described as data, rendered and labelled."""

@@ -1,0 +1,1 @@
+"""Training: the only place that knows torch."""
