@@ -1,0 +1,84 @@
+"""The way from the photo to the network's square and back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from updraft_key.model.frame import GREY, letterbox, letterbox_pixels, net_input, widen
+
+sides = st.integers(1, 400)
+
+
+@given(w=sides, h=sides, size=st.sampled_from([32, 320, 448]), scale=st.sampled_from([1.0, 0.5, 0.37]))
+def test_there_and_back_is_exact(w: int, h: int, size: int, scale: float) -> None:
+    pixels = np.zeros((h, w, 3), np.uint8)
+    _, frame = letterbox_pixels(pixels, None, size, scale=scale)
+    points = np.array([[0.0, 0.0], [w / scale, h / scale], [w / 3 / scale, h / 7 / scale]])
+    net = frame.to_net(points)
+    assert np.allclose(frame.to_photo(net), points, atol=1e-6 * max(w, h) / scale)
+    assert net.min() >= -1e-6 and net.max() <= size + 1e-6
+
+
+@given(
+    w=sides, h=sides, margin=st.floats(0, 0.5),
+    box=st.tuples(*[st.floats(-1000, 1000, allow_nan=False)] * 4),
+)  # fmt: skip
+def test_any_box_gives_a_cut_inside_the_photo(
+    w: int, h: int, margin: float, box: tuple[float, float, float, float]
+) -> None:
+    canvas, frame = letterbox_pixels(np.zeros((h, w, 3), np.uint8), box, 64, margin=margin)
+    assert canvas.shape == (64, 64, 3)
+    assert frame.x >= 0 and frame.y >= 0
+    assert frame.x + frame.width <= w and frame.y + frame.height <= h
+    assert frame.width >= 1 and frame.height >= 1
+
+
+def test_a_nan_box_gives_the_whole_photo() -> None:
+    nan = float("nan")
+    canvas, frame = letterbox_pixels(np.zeros((30, 40, 3), np.uint8), (nan, nan, nan, nan), 64)
+    assert (frame.x, frame.y, frame.width, frame.height) == (0, 0, 40, 30)
+    assert canvas.shape == (64, 64, 3)
+
+
+@pytest.mark.parametrize(("size", "scale"), [(448, 1.0), (448, 0.5), (96, 1.0), (96, 0.25)])
+def test_a_dot_lands_where_the_frame_says(size: int, scale: float) -> None:
+    """A bright square at known photo coordinates has its centroid where ``to_net`` puts it."""
+    pixels = np.zeros((240, 320, 3), np.uint8)
+    pixels[100:108, 200:208] = 255
+    centre = np.array([[204.0, 104.0]]) / scale
+    canvas, frame = letterbox_pixels(pixels, (150 / scale, 60 / scale, 260 / scale, 150 / scale), size,
+                                     margin=0.15, scale=scale)  # fmt: skip
+    light = canvas[:, :, 0].astype(float)
+    light[light == GREY] = 0
+    ys, xs = np.mgrid[0:size, 0:size] + 0.5
+    found = np.array([(light * xs).sum(), (light * ys).sum()]) / light.sum()
+    assert np.allclose(found, frame.to_net(centre)[0], atol=0.1 * max(1.0, size / 150))
+
+
+def test_normalisation_and_bars() -> None:
+    net, _ = letterbox(np.full((10, 20, 3), 255, np.uint8), None, 32)
+    assert net.shape == (1, 3, 32, 32) and net.dtype == np.float32
+    assert net.max() == 1.0
+    assert np.all(net[0, :, :8] == 0.0) and np.all(net[0, :, 24:] == 0.0)
+    assert net_input(np.zeros((4, 4, 3), np.uint8)).min() == np.float32(-127 / 128)
+
+
+def test_channel_order_is_kept() -> None:
+    pixels = np.zeros((8, 8, 3), np.uint8)
+    pixels[..., 0] = 255
+    net, _ = letterbox(pixels, None, 32)
+    assert net[0, 0].min() == 1.0 and net[0, 1:].max() < 0
+
+
+def test_margin_is_clipped_at_the_edge() -> None:
+    assert widen((10, 10, 110, 60), 0.15, 200, 65) == (0, 2.5, 125, 65)
+
+
+@pytest.mark.parametrize(
+    "bad", [np.zeros((4, 4), np.uint8), np.zeros((4, 4, 3)), np.zeros((0, 4, 3), np.uint8)]
+)
+def test_wrong_arrays_are_refused(bad: np.ndarray) -> None:
+    with pytest.raises(ValueError, match="expected uint8"):
+        letterbox_pixels(bad, None, 32)
