@@ -1,0 +1,152 @@
+"""Who does the work of a screening run: the processes of this machine, or a Dask cluster.
+
+Both take the same function and give the same rows. The local crew survives a worker that dies or hangs on a
+hostile file: the cases that were in its hands are done again one by one, each in a process of its own with a
+time limit; one that kills or outlasts that process too is reported as such and the rest goes on.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from updraft_key.model.errors import MissingExtra, UpdraftKeyError
+
+Row = dict[str, Any]
+Work = Callable[[Any], Row]
+
+
+class Engine(Protocol):
+    """Runs ``work`` over tasks and yields (task, row) as they finish, in any order, lazily."""
+
+    def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
+        """Yield each task with its row, or None when the task killed or outlasted its process."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class LocalCrew:
+    """One process a core (spawned, one thread each).
+
+    Attributes:
+        processes: number of workers; 0 means one a core.
+        patience: seconds that one task may take before its worker is given up.
+    """
+
+    processes: int = 0
+    patience: float = 180.0
+
+    def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
+        """See ``Engine.run``."""
+        count = self.processes or len(os.sched_getaffinity(0))
+        source = iter(tasks)
+        while True:
+            lost = yield from self._shift(work, source, count)
+            if lost is None:
+                return
+            for task in lost:
+                yield task, self._alone(work, task)
+
+    def _shift(self, work: Work, source: Iterator[Any], count: int) -> Iterator[tuple[Any, Row | None]]:
+        """One pool's life. Returns None when the source is empty, or the tasks lost with a broken pool."""
+        context = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(count, mp_context=context)
+        flying: dict[Future[Row], tuple[Any, float]] = {}
+        try:
+            for task in source:
+                flying[pool.submit(work, task)] = (task, time.monotonic())
+                if len(flying) >= 3 * count:
+                    yield from self._land(flying)
+            while flying:
+                yield from self._land(flying)
+            return None
+        except (BrokenProcessPool, TimeoutError):
+            return [task for task, _ in flying.values()]
+        finally:
+            for process in list((pool._processes or {}).values()):
+                if flying:
+                    process.kill()
+            pool.shutdown(wait=not flying, cancel_futures=True)
+
+    def _land(self, flying: dict[Future[Row], tuple[Any, float]]) -> Iterator[tuple[Any, Row | None]]:
+        """Yield what has finished; wait for at least one."""
+        done, _ = wait(flying, timeout=self.patience, return_when=FIRST_COMPLETED)
+        if not done:
+            raise TimeoutError
+        for future in done:
+            row = future.result()  # raises BrokenProcessPool with the task still in ``flying``
+            task, _ = flying.pop(future)
+            yield task, row
+
+    def _alone(self, work: Work, task: Any) -> Row | None:
+        """Do one task in a process of its own; None when it dies or takes too long."""
+        context = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(1, mp_context=context)
+        try:
+            return pool.submit(work, task).result(timeout=self.patience)
+        except (BrokenProcessPool, TimeoutError):
+            for process in list((pool._processes or {}).values()):
+                process.kill()
+            return None
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+@dataclass(frozen=True, slots=True)
+class DaskCrew:
+    """The workers of a Dask scheduler at ``address`` (``tcp://host:port``).
+
+    Raises:
+        MissingExtra: dask.distributed is not installed.
+        UpdraftKeyError: nobody answers at the address.
+    """
+
+    address: str
+    in_flight: int = 64
+
+    def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
+        """See ``Engine.run``."""
+        try:
+            from distributed import Client, as_completed
+        except ImportError as err:
+            raise MissingExtra("--engine dask", "cluster") from err
+        try:
+            client = Client(self.address, timeout="10s")
+        except (OSError, ValueError, TimeoutError) as err:
+            raise UpdraftKeyError(f"expected a Dask scheduler at {self.address}, nobody answered") from err
+        with client:
+            source = iter(tasks)
+            names: dict[str, Any] = {}
+            landed = as_completed(with_results=False)
+            for _, task in zip(range(self.in_flight), source, strict=False):
+                future = client.submit(work, task, pure=False)
+                names[future.key] = task
+                landed.add(future)
+            for future in landed:
+                task = names.pop(future.key)
+                yield task, future.result() if future.status == "finished" else None
+                future.release()
+                following = next(source, None)
+                if following is not None:
+                    more = client.submit(work, following, pure=False)
+                    names[more.key] = following
+                    landed.add(more)
+
+
+def engine(name: str, processes: int = 0) -> Engine:
+    """Return the engine called ``local`` or ``dask:tcp://host:port``.
+
+    Raises:
+        UpdraftKeyError: any other name.
+    """
+    if name == "local":
+        return LocalCrew(processes)
+    if name.startswith("dask:") and "://" in name:
+        return DaskCrew(name.removeprefix("dask:"))
+    raise UpdraftKeyError(f"expected the engine 'local' or 'dask:tcp://host:port', got {name!r}")
