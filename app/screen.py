@@ -35,7 +35,18 @@ class State(StrEnum):
 
 STATES: tuple[State, ...] = tuple(State)
 
-_FAULTS = ("two_units_suspected", "tube_missing", "missing_tube", "conflict")
+_FAULTS = frozenset(
+    {
+        "scavenge_tube_missing",
+        "scavenge_tube_disputed",
+        "tube_fitting_missing",
+        "throat_plug_missing",
+        "signs_disagree",
+        "two_units",
+        "two_units_suspected",
+    }
+)
+"""Findings (``model/safety.py``, ``model/fuse.py``) that a person at the counter must look at before answering."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +56,7 @@ class Settings:
     Attributes:
         inbox: URL of the folder, zip or CSV.
         language: of the drafted replies.
-        template: text of the reply with ``{holes}`` (see ``words.reply``), or None for the shipped one.
+        template: text of the reply with ``$holes`` (see ``reply.py``), or None for the shipped one.
         catalogue: path of the seller's parts catalogue, or None for the shipped one.
         thumb: longest side of a thumbnail in pixels.
     """
@@ -75,11 +86,10 @@ def state_of(answer: Answer) -> State:
     5. anything else -> ask for a picture
     """
     verdict = answer.verdict
-    if verdict.outcome is Outcome.CONFLICT or any(f.severity == "safety" or f.id in _FAULTS for f in answer.findings):
-        if verdict.outcome is not Outcome.NOT_SEEN:
-            return State.LOOK_YOURSELF
     if verdict.outcome is Outcome.NOT_SEEN:
         return State.NOT_OURS
+    if verdict.outcome is Outcome.CONFLICT or any(f.id in _FAULTS for f in answer.findings):
+        return State.LOOK_YOURSELF
     if verdict.outcome is Outcome.NAMED:
         return State.ANSWER_NOW if any(p.order == "fits" for p in answer.parts) else State.LOOK_YOURSELF
     if answer.next_looks and answer.next_looks[0].look == "magnet":
@@ -95,6 +105,7 @@ def answer_case(task: Task) -> dict[str, Any]:
     """
     from . import words
     from .bench import workbench
+    from .reply import reply
 
     bench = workbench(task.settings.inbox, task.settings.catalogue)
     photos, files, thumbs = [], [], {}
@@ -117,7 +128,7 @@ def answer_case(task: Task) -> dict[str, Any]:
         "candidates": [str(e) for e in answer.verdict.candidates],
         "ask": None if first is None or state in (State.ANSWER_NOW, State.NOT_OURS) else first.look,
         "sentence": words.verdict_sentence(answer, task.settings.language),
-        "reply": words.reply(answer, task.settings.language, task.settings.template) if photos else "",
+        "reply": reply(answer, task.settings.language, task.settings.template) if photos else "",
         "files": files,
         "thumbs": thumbs,
         "answer": answer.to_json(),
