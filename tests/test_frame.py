@@ -76,9 +76,7 @@ def test_margin_is_clipped_at_the_edge() -> None:
     assert widen((10, 10, 110, 60), 0.15, 200, 65) == (0, 2.5, 125, 65)
 
 
-@pytest.mark.parametrize(
-    "bad", [np.zeros((4, 4), np.uint8), np.zeros((4, 4, 3)), np.zeros((0, 4, 3), np.uint8)]
-)
+@pytest.mark.parametrize("bad", [np.zeros((4, 4), np.uint8), np.zeros((4, 4, 3)), np.zeros((0, 4, 3), np.uint8)])
 def test_wrong_arrays_are_refused(bad: np.ndarray) -> None:
     with pytest.raises(ValueError, match="expected uint8"):
         letterbox_pixels(bad, None, 32)
