@@ -52,7 +52,7 @@ def test_ranges_lone_figures_and_refusals():
 def test_every_length_in_the_shipped_words_has_a_right_twin():
     model = Path(units.__file__).parent
     seen = 0
-    for file in ("catalogue.toml", "safety.py", "parts.py"):
+    for file in ("catalogue.toml", "fit.toml", "safety.py", "parts.py"):
         path = model / file
         if not path.exists():
             pytest.fail(f"{file} is not there")
@@ -61,4 +61,4 @@ def test_every_length_in_the_shipped_words_has_a_right_twin():
             for mm, inch in units.pairs(line):
                 assert units.agree(mm, inch), (file, mm, inch)
                 seen += 1
-    assert seen >= 3
+    assert seen >= 5
