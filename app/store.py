@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,6 +22,8 @@ from updraft_key.model.errors import StoreError
 from updraft_key.model.photo import Photo
 
 MIGRATIONS = Path(__file__).parent / "assets" / "migrations"
+
+_MIGRATING = threading.Lock()
 
 _META = sa.MetaData()
 CASES = sa.Table(
@@ -257,12 +260,19 @@ class Store:
     def _migrate(self) -> None:
         from alembic import command
         from alembic.config import Config
+        from alembic.runtime.migration import MigrationContext
+        from alembic.script import ScriptDirectory
 
         config = Config()
         config.set_main_option("script_location", str(MIGRATIONS))
-        with self._engine.begin() as db:
-            config.attributes["connection"] = db
-            command.upgrade(config, "head")
+        newest = ScriptDirectory.from_config(config).get_current_head()
+        # Alembic's context belongs to the process, so one thread at a time; another process waits in the database.
+        with _MIGRATING, self._engine.begin() as db:
+            if self.sqlite:
+                db.exec_driver_sql("BEGIN IMMEDIATE")
+            if MigrationContext.configure(db).get_current_revision() != newest:
+                config.attributes["connection"] = db
+                command.upgrade(config, "head")
 
 
 def _sqlite_manners(connection: Any, record: Any) -> None:
