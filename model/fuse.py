@@ -34,7 +34,7 @@ DIFFERENT_UNITS = frozenset((Cue.FRONT_EAR, Cue.MAIN_JET, Cue.SCAVENGE_LINE, Cue
 """Cues whose strong disagreement hints at two units. Not the metal, whose look changes with light and paint, and not
 the count of screws, which a hidden fifth one changes."""
 
-TWO_UNITS = "two_units_suspected"
+TWO_UNITS = "two_units"
 SAME_TWICE = "same_picture_twice"
 
 
@@ -71,7 +71,7 @@ def fuse(
         fingerprints: of the photos' pixels, in the same order, to find near-duplicates; may be left out.
 
     Returns:
-        The vector for the rule layer. Its findings may hold ``two_units_suspected`` and ``same_picture_twice``.
+        The vector for the rule layer. Its findings may hold ``two_units`` and ``same_picture_twice``.
 
     Raises:
         ValueError: if fingerprints are given, but not one for each photo.

@@ -118,6 +118,12 @@ def words(test: str) -> tuple[str, ...]:
     return tuple(_kind(test).words)
 
 
+def reliability(test: str) -> float:
+    """How often a test is right when it tells anything (an estimate). A name that is not known gets the lowest."""
+    kinds = _table().kinds
+    return kinds[test].reliability if test in kinds else min(k.reliability for k in kinds.values())
+
+
 def hand_test(test: str, said: str) -> HandTest:
     """A test by name and the person's word: ``hand_test("magnet", "holds")``, ``hand_test("screws", "5")``.
 

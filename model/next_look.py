@@ -1,0 +1,302 @@
+"""What to look at next: the expected information, in bits, of every look not taken and every hand test not done.
+
+Belief is over the generations that the rule layer still allows. A look is conclusive about a cue at a known rate, and
+right when conclusive all but a known rate; only readings that *settle* something count, since nothing else moves
+the rule layer. What a look is worth is how much the entropy of the belief falls on average.
+
+Order (``rank``): looks for which nothing has to come off go before all others; between the two alloy bodies the
+front of the joint goes first; then bits for each point of effort, the most first.
+
+Rates, errors and what each generation shows are data (``next_look.toml``, ``look_rates.json``).
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .answer import NextLook
+from .cues import CUES, ERAS, READINGS, VIEWS, Cue, CueVector, Era, Evidence, Outcome, Verdict, check_reading
+from .errors import EvidenceError
+from .hands import reliability
+from .key import RuleSet, load_rules, speaks_for_iron
+
+LOOKS_FILE = Path(__file__).with_name("next_look.toml")
+RATES_FILE = Path(__file__).with_name("look_rates.json")
+REMOVAL = 4
+"""From this effort on, something has to be taken off first."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One thing that can be asked for; the meaning of each field is at the head of ``next_look.toml``."""
+
+    id: str
+    shows: Mapping[Cue, float]
+    effort: int
+    how: str
+    drawing: str
+    view: str | None = None
+    test: str | None = None
+    after: str | None = None
+
+    @property
+    def source(self) -> str:
+        """The source that evidence from this look would have."""
+        return f"hand:{self.test}" if self.test else "photo:0"
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """All looks and the figures that go with them."""
+
+    looks: tuple[Look, ...]
+    seen: Mapping[Era, Mapping[Cue, Mapping[str, float]]]
+    photo_error: Mapping[Cue, float]
+    worth_asking: float
+    again: float
+    doubt: float
+
+
+def parse_looks(text: str, rates: Mapping[str, Any]) -> Looks:
+    """Read the looks.
+
+    Args:
+        text: TOML, as ``next_look.toml``.
+        rates: view -> cue -> how often a photo from there is conclusive about it; other keys are remarks.
+
+    Raises:
+        EvidenceError: for a rate outside 0 to 1, a view without rates, shares that do not sum to one, or a name that
+            is not in the vocabulary.
+    """
+    raw = tomllib.loads(text)
+    try:
+        seen = {era: {cue: _shares(cue, raw["seen"][era][cue]) for cue in CUES} for era in ERAS}
+        looks = tuple(_look(row, rates) for row in raw["look"])
+        errors = {cue: _rate(raw["photo_error"][cue]) for cue in CUES}
+        numbers = [_rate(raw[name]) for name in ("worth_asking", "again", "doubt")]
+    except (KeyError, ValueError) as error:
+        raise EvidenceError(f"looks: {error}") from error
+    return Looks(looks, MappingProxyType(seen), MappingProxyType(errors), *numbers)
+
+
+@cache
+def load_looks() -> Looks:
+    """The shipped looks, read once."""
+    return parse_looks(LOOKS_FILE.read_text(encoding="utf-8"), json.loads(RATES_FILE.read_text(encoding="utf-8")))
+
+
+def entropy(weights: Floats) -> float:
+    """Entropy in bits of weights that need not sum to one. Shape (n,), none negative, some positive."""
+    p = weights[weights > 0] / weights.sum()
+    return float(-(p * np.log2(p)).sum())
+
+
+def information(prior: Floats, likelihood: Floats) -> float:
+    """Expected information of an observation, in bits.
+
+    Args:
+        prior: (h,) weight of each hypothesis.
+        likelihood: (h, o) probability of each outcome under each hypothesis; rows sum to one.
+    """
+    joint = (prior / prior.sum())[:, None] * likelihood
+    chance = joint.sum(axis=0)
+    left = sum(float(chance[o]) * entropy(joint[:, o]) for o in range(len(chance)) if chance[o] > 0)
+    return max(0.0, entropy(prior) - left)
+
+
+def rank(
+    vector: CueVector,
+    verdict: Verdict,
+    views_taken: Collection[str] = (),
+    tests_done: Collection[str] = (),
+    looks: Looks | None = None,
+) -> tuple[NextLook, ...]:
+    """Rank what to look at next, most useful first; empty when nothing is open.
+
+    A generation that is named leaves nothing open, except the magnet when the metal looks like the other kind.
+    A conflict asks for the cues that disagree again, and for the magnet if iron and alloy disagree.
+
+    Args:
+        vector: what is known. Hand tests in its sources count as done.
+        verdict: of the rule layer on that vector.
+        views_taken: views of the photos in which the subject was found.
+        tests_done: ids of hand tests done, whatever they told.
+        looks: other looks than the shipped ones.
+    """
+    table, rules = looks or load_looks(), load_rules()
+    views, tests = frozenset(views_taken), frozenset(tests_done) | _tests_in(vector)
+    belief = _belief(vector, verdict, table)
+    again = _cues_to_check(verdict)
+    if belief is None:
+        return ()
+    found = []
+    for order, look in enumerate(table.looks):
+        cues = _open_cues(look, vector, verdict, views, tests, again, rules)
+        if not cues:
+            continue
+        bits = information(belief, _likelihood(look, cues, table, rules, views, vector))
+        if bits < table.worth_asking:
+            continue
+        settles = tuple(str(c) for c in cues if _can_settle(look, c, rules))
+        found.append((_rank_key(look, bits, order, verdict, views), look, bits, settles))
+    found.sort(key=lambda row: row[0])
+    return tuple(NextLook(k.id, bits, s, k.how, k.effort, k.drawing) for _, k, bits, s in found)
+
+
+def _rank_key(
+    look: Look, bits: float, order: int, verdict: Verdict, views: frozenset[str]
+) -> tuple[bool, bool, float, int, int]:
+    joint_first = speaks_for_iron(verdict.candidates) is False and len(verdict.candidates) > 1
+    front = look.view == "front" or (look.after == "front" and look.effort < REMOVAL)
+    return (look.effort >= REMOVAL, not (joint_first and front), -bits / look.effort, look.effort, order)
+
+
+def _belief(vector: CueVector, verdict: Verdict, table: Looks) -> Floats | None:
+    """Weights of the generations in the order of ``ERAS``, or None if nothing is open."""
+    flagged = verdict.magnet_test.flagged
+    if verdict.outcome is Outcome.NAMED:
+        if not flagged:
+            return None
+        rest = table.doubt / (len(ERAS) - 1)
+        return np.array([1 - table.doubt if e is verdict.era else rest for e in ERAS])
+    if verdict.outcome is Outcome.CONFLICT:
+        meant = {e for r in verdict.conflict for e in r.keeps}
+        if flagged:
+            meant |= {Era.IRON}
+        return np.array([float(e in meant) for e in ERAS])
+    weights = np.array([float(e in verdict.candidates or not verdict.candidates) for e in ERAS])
+    for e in vector.evidence:
+        shown = np.array([_reads(e.reading, e.cue, era, _error(e.cue, e.source, table), table) for era in ERAS])
+        hint = not any(r.settles and r.cue is e.cue and r.reading == e.reading for r in verdict.reasons)
+        if hint:
+            weights = weights * shown
+    return weights
+
+
+def _cues_to_check(verdict: Verdict) -> frozenset[Cue]:
+    cues = {r.cue for r in verdict.conflict}
+    if verdict.outcome in (Outcome.CONFLICT, Outcome.NAMED) and verdict.magnet_test.flagged:
+        cues.add(Cue.METAL)
+    return frozenset(cues)
+
+
+def _open_cues(
+    look: Look,
+    vector: CueVector,
+    verdict: Verdict,
+    views: frozenset[str],
+    tests: frozenset[str],
+    again: frozenset[Cue],
+    rules: RuleSet,
+) -> tuple[Cue, ...]:
+    """Cues about which this look may still tell something; empty if it is not to be asked for."""
+    if look.after is not None and look.after not in views:
+        return ()
+    shown = tuple(c for c, rate in look.shows.items() if rate > 0 and _can_settle(look, c, rules))
+    if verdict.outcome is Outcome.CONFLICT:
+        return shown if again & set(shown) and not (look.view in views and look.view == "front") else ()
+    if verdict.outcome is Outcome.NAMED:
+        return tuple(c for c in shown if c in again and look.test == "magnet")
+    if look.view in views or look.test in tests:
+        return ()
+    return tuple(c for c in shown if not _known(c, look, vector, rules))
+
+
+def _known(cue: Cue, look: Look, vector: CueVector, rules: RuleSet) -> bool:
+    """A cue that has settled, or a hint that another photo would only repeat."""
+    for e in vector.evidence:
+        if e.cue is cue:
+            rule = rules.match(e)
+            if (rule is not None and rule.settles) or (look.test is None and not e.by_hand):
+                return True
+    return False
+
+
+def _can_settle(look: Look, cue: Cue, rules: RuleSet) -> bool:
+    return any(_settling(look, cue, r, rules) for r in READINGS[cue])
+
+
+def _settling(look: Look, cue: Cue, reading: str, rules: RuleSet) -> bool:
+    rule = rules.match(Evidence(cue, reading, look.source))
+    return rule is not None and rule.settles
+
+
+def _likelihood(
+    look: Look, cues: tuple[Cue, ...], table: Looks, rules: RuleSet, views: frozenset[str], vector: CueVector
+) -> Floats:
+    """(eras, outcomes): every combination of what the look may settle about its cues, or not."""
+    joint = np.ones((len(ERAS), 1))
+    for cue in cues:
+        rate = look.shows[cue] * (table.again if _missed(cue, look, views, vector, table) else 1.0)
+        error = _error(cue, look.source, table)
+        columns = [
+            [rate * _reads(reading, cue, era, error, table) for era in ERAS]
+            for reading in READINGS[cue]
+            if _settling(look, cue, reading, rules)
+        ]
+        told = np.array(columns).T
+        told = np.concatenate([told, 1.0 - told.sum(axis=1, keepdims=True)], axis=1)
+        joint = (joint[:, :, None] * told[:, None, :]).reshape(len(ERAS), -1)
+    return joint
+
+
+def _missed(cue: Cue, look: Look, views: frozenset[str], vector: CueVector, table: Looks) -> bool:
+    """Whether a photo that should have shown the cue was taken and did not settle it."""
+    if look.test is not None or look.after is not None:
+        return False
+    if any(e.cue is cue and not e.by_hand for e in vector.evidence):
+        return False
+    return any(k.view in views and k.shows.get(cue, 0.0) >= look.shows[cue] for k in table.looks)
+
+
+def _reads(reading: str, cue: Cue, era: Era, error: float, table: Looks) -> float:
+    """Chance that a conclusive look at a unit of ``era`` gives ``reading``."""
+    true = table.seen[era][cue].get(reading, 0.0)
+    return true * (1 - error) + (1 - true) * error / (len(READINGS[cue]) - 1)
+
+
+def _error(cue: Cue, source: str, table: Looks) -> float:
+    kind, _, name = source.partition(":")
+    return 1.0 - reliability(name) if kind == "hand" else table.photo_error[cue]
+
+
+def _tests_in(vector: CueVector) -> frozenset[str]:
+    sources = (s for f in vector.cues.values() for s in f.sources)
+    return frozenset(s.removeprefix("hand:") for s in sources if s.startswith("hand:"))
+
+
+def _rate(value: object) -> float:
+    if not isinstance(value, int | float) or not 0.0 <= value <= 1.0:
+        raise ValueError(f"expected a rate from 0 to 1, got {value!r}")
+    return float(value)
+
+
+def _shares(cue: Cue, raw: Mapping[str, Any]) -> Mapping[str, float]:
+    shares = {check_reading(cue, reading): _rate(share) for reading, share in raw.items()}
+    if abs(sum(shares.values()) - 1.0) > 1e-9:
+        raise ValueError(f"{cue}: expected shares that sum to one, got {raw}")
+    return MappingProxyType(shares)
+
+
+def _look(row: Mapping[str, Any], rates: Mapping[str, Any]) -> Look:
+    view, test, after = row.get("view"), row.get("test"), row.get("after")
+    if sum(x is not None for x in (view, test, after)) != 1 or (view or after or "front") not in VIEWS:
+        raise ValueError(f"{row['id']}: expected one of view, test or after")
+    shows = rates[view] if view is not None else row["shows"]
+    effort = int(row["effort"])
+    if not 1 <= effort <= 5:
+        raise ValueError(f"{row['id']}: expected an effort from 1 to 5, got {effort}")
+    rated = MappingProxyType({Cue(c): _rate(v) for c, v in shows.items()})
+    return Look(row["id"], rated, effort, row["how"], row["drawing"], view, test, after)
