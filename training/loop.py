@@ -1,0 +1,372 @@
+"""Training, in reading order: heads on the frozen trunk, then everything at a low rate.
+
+Run ``python -m updraft_key.training.loop --config X.json``; with several GPUs
+``torchrun --nproc-per-node N -m updraft_key.training.loop --config X.json``. A stopped run goes on from its
+last checkpoint when it is started again with the same configuration.
+
+Batch norm: the trunk's statistics stay those of ImageNet throughout. The decoder's are learned while the trunk
+is frozen and then stay too, because the two looks have different statistics and the shipped network one set.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import os
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from .augment import compose, develop, normalise
+from .checkpoint import (
+    STATE,
+    WEIGHTS,
+    State,
+    average_into,
+    network_of,
+    optimizer_tensors,
+    read_state,
+    restore_optimizer,
+    save_state,
+    save_weights,
+)
+from .config import TrainConfig
+from .data import Dataset, data_hash, load_dataset
+from .looks import Look, Targets, field_names, find_look, read_look, targets_of
+from .losses import terms, weigh
+from .network import CueNet, load_imagenet
+from .watch import quick_measures
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where this process runs: device, its number, and how many there are."""
+
+    device: torch.device
+    rank: int = 0
+    world: int = 1
+
+
+class TwoLooks(nn.Module):
+    """Both looks in one call, so that several processes exchange gradients once a step."""
+
+    def __init__(self, net: CueNet) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, find: Tensor, read: Tensor) -> tuple[dict[str, Tensor], dict[str, Tensor]]:
+        """Return the outputs of the first and of the second look."""
+        return self.net(find), self.net(read)
+
+
+class Board(Protocol):
+    """What is asked of TensorBoard's writer."""
+
+    def add_scalar(self, tag: str, scalar_value: float, global_step: int) -> None:
+        """Keep a number."""
+
+
+def on_device(targets: Targets, device: torch.device) -> dict[str, Tensor]:
+    """Bring targets to a device."""
+    return {
+        name: torch.from_numpy(np.ascontiguousarray(getattr(targets, name))).to(device, non_blocking=True)
+        for name in field_names()
+    }
+
+
+def batches(n: int, batch: int, rng: np.random.Generator) -> Iterator[NDArray[np.int64]]:
+    """Yield shuffled rows, the last short batch filled up from the start."""
+    order = rng.permutation(n)
+    for start in range(0, n, batch):
+        yield np.resize(order[start:], batch) if start + batch > n else order[start : start + batch]
+
+
+def look_at(
+    data: Dataset, pixels: Tensor, rows: NDArray[np.int64], look: Look, rng: np.random.Generator
+) -> tuple[Tensor, dict[str, Tensor]]:
+    """Return pictures (B, 3, S, S) in 0..255 and targets of rows under a look."""
+    block = data.block
+    image = compose(pixels, rows, block.to_block, block.sizes, look, data.backdrops, rng)
+    return image, on_device(targets_of(data.labels.take(rows), look), pixels.device)
+
+
+def set_modes(net: CueNet, *, heads_only: bool) -> None:
+    """Training mode with frozen batch-norm statistics: the trunk's always, the decoder's after the first stage."""
+    net.train()
+    for name, module in net.named_modules():
+        if isinstance(module, nn.BatchNorm2d) and (name.startswith("trunk.") or not heads_only):
+            module.eval()
+    for name, parameter in net.named_parameters():
+        trunk = name.startswith("trunk.")
+        parameter.requires_grad_(not (trunk and heads_only) and ".classifier." not in name)
+
+
+def make_optimizer(net: CueNet, config: TrainConfig, *, heads_only: bool) -> torch.optim.AdamW:
+    """AdamW with the trunk at its own rate and no decay on norms and biases."""
+    groups: dict[tuple[bool, bool], list[nn.Parameter]] = {}
+    for name, parameter in net.named_parameters():
+        if parameter.requires_grad:
+            groups.setdefault((name.startswith("trunk."), parameter.ndim > 1), []).append(parameter)
+    head_rate = config.rate_heads if heads_only else config.rate_all
+    return torch.optim.AdamW(
+        [
+            {
+                "params": parameters,
+                "lr": config.rate_trunk if trunk else head_rate,
+                "peak": config.rate_trunk if trunk else head_rate,
+                "weight_decay": config.weight_decay if decays else 0.0,
+            }
+            for (trunk, decays), parameters in groups.items()
+        ],
+        betas=(0.9, 0.99),
+    )
+
+
+def rate_at(step: int, steps: int) -> float:
+    """Share of the peak rate: a short rise, then a cosine to a hundredth."""
+    rise = max(1, min(200, steps // 10))
+    if step < rise:
+        return (step + 1) / rise
+    return 0.01 + 0.99 * 0.5 * (1.0 + math.cos(math.pi * (step - rise) / max(1, steps - rise)))
+
+
+def cast_to(place: Place, config: TrainConfig) -> AbstractContextManager[Any]:
+    """Mixed precision where it is asked for and the device has it."""
+    if config.mixed_precision and place.device.type == "cuda":
+        return torch.autocast("cuda", torch.bfloat16)
+    return nullcontext()
+
+
+def train(config: TrainConfig, place: Place) -> dict[str, Any]:
+    """Run or go on with a training, and return its last measures.
+
+    Writes into ``config.out``: ``config.json``, ``log.jsonl``, TensorBoard events, ``state.safetensors`` (to go
+    on from) and ``weights.safetensors`` (averaged, to export).
+
+    Raises:
+        ValueError: when the sets cannot be read.
+    """
+    out = Path(config.out)
+    if place.rank == 0:
+        out.mkdir(parents=True, exist_ok=True)
+        config.save(out / "config.json")
+    start = time.monotonic()
+    data = load_dataset(
+        [Path(s) for s in config.sets],
+        [Path(s) for s in config.backdrops],
+        side=config.cache_side,
+        workers=config.workers,
+        leave_out=config.leave_out,
+        limit=config.limit,
+        shard=(place.rank, place.world),
+    )
+    held = _load_held(config) if place.rank == 0 else None
+    pixels = torch.from_numpy(data.block.pixels).to(place.device)
+    log.info("%d pictures in memory after %.1f s", len(data.labels), time.monotonic() - start)
+
+    net = network_of(config)
+    load_imagenet(net.trunk)
+    net = net.to(place.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    average = {k: v.detach().clone() for k, v in net.state_dict().items()}
+    per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
+    done = State(0, 0, {}, {}, {})
+    if (out / STATE).is_file():
+        done = read_state(out / STATE)
+        net.load_state_dict(done.model)
+        average = {k: v.to(place.device) for k, v in done.average.items()}
+        log.info("going on after epoch %d", done.epoch)
+    board = _board(out) if place.rank == 0 else None
+    measures: dict[str, Any] = {}
+    step = done.step
+    for stage, (first, last) in enumerate(((0, config.epochs_heads), (config.epochs_heads, config.epochs))):
+        if done.epoch >= last or first == last:
+            continue
+        heads_only = stage == 0
+        set_modes(net, heads_only=heads_only)
+        optimizer = make_optimizer(net, config, heads_only=heads_only)
+        if done.epoch > first:
+            restore_optimizer(optimizer, done.optimizer)
+        both: nn.Module = TwoLooks(net)
+        if place.world > 1:
+            both = nn.parallel.DistributedDataParallel(both, broadcast_buffers=False)
+        steps = (last - first) * per_epoch
+        for epoch in range(max(first, done.epoch), last):
+            rng = np.random.default_rng((config.seed, epoch, place.rank))
+            noise = torch.Generator(place.device).manual_seed(config.seed * 1_000_003 + epoch * 997 + place.rank)
+            sums: dict[str, Tensor] = {}
+            clock = time.monotonic()
+            for k, rows in enumerate(batches(len(data.labels), config.batch, rng)):
+                if k == per_epoch:
+                    break
+                share = rate_at(step - first * per_epoch, steps)
+                for group in optimizer.param_groups:
+                    group["lr"] = group["peak"] * share
+                parts = _step(config, place, data, pixels, rows, both, optimizer, rng, noise)
+                # The average follows closely at first, then settles to its decay.
+                average_into(average, net, min(config.average, (1.0 + step) / (10.0 + step)))
+                step += 1
+                for name, value in parts.items():
+                    sums[name] = sums.get(name, torch.zeros_like(value)) + value
+            measures = {name: float(value) / per_epoch for name, value in sums.items()}
+            seconds = time.monotonic() - clock
+            measures |= {"epoch": epoch + 1, "pictures_per_second": per_epoch * config.batch * place.world / seconds}
+            if place.rank == 0:
+                if held is not None:
+                    measures |= _watch(config, place, average, held)
+                _note(out, board, measures, step)
+                if (epoch + 1) % config.keep_every == 0 or epoch + 1 == last:
+                    _keep(out, config, State(epoch + 1, step, net.state_dict(), average, optimizer_tensors(optimizer)))
+        done = State(last, step, {}, {}, {})
+    return measures
+
+
+def _step(
+    config: TrainConfig,
+    place: Place,
+    data: Dataset,
+    pixels: Tensor,
+    rows: NDArray[np.int64],
+    both: nn.Module,
+    optimizer: torch.optim.Optimizer,
+    rng: np.random.Generator,
+    noise: torch.Generator,
+) -> dict[str, Tensor]:
+    labels = data.labels.take(rows)
+    images, answers = [], []
+    for draw, size in ((find_look, config.find_size), (read_look, config.read_size)):
+        look = draw(labels, size, rng, skip=config.no_augment)
+        image, targets = look_at(data, pixels, rows, look, rng)
+        image = normalise(develop(image, rng, noise, config.no_augment))
+        images.append(image.contiguous(memory_format=torch.channels_last))
+        answers.append(targets)
+    with cast_to(place, config):
+        outs = both(*images)
+    parts: dict[str, Tensor] = {}
+    loss = pixels.new_zeros((), dtype=torch.float32)
+    for name, out, targets in zip(("find", "read"), outs, answers, strict=True):
+        own = terms(out, targets, config.smoothing, reading=name == "read")
+        loss = loss + weigh(own, config.weights)
+        parts |= {f"{name}/{k}": v.detach() for k, v in own.items()}
+    # ``feature`` and every other output enter some term; a term without known labels is 0 and harmless.
+    optimizer.zero_grad(set_to_none=True)
+    loss.backward()
+    nn.utils.clip_grad_norm_(both.parameters(), config.clip)
+    optimizer.step()
+    parts["loss"] = loss.detach()
+    return parts
+
+
+def _least_over_processes(n: int, place: Place) -> int:
+    if place.world == 1:
+        return n
+    value = torch.tensor([n], device=place.device)
+    torch.distributed.all_reduce(value, torch.distributed.ReduceOp.MIN)
+    return int(value.item())
+
+
+def _load_held(config: TrainConfig) -> Dataset | None:
+    if not config.held:
+        return None
+    return load_dataset([Path(s) for s in config.held], [], side=config.cache_side, workers=config.workers, limit=1024)
+
+
+def _watch(config: TrainConfig, place: Place, average: Mapping[str, Tensor], held: Dataset) -> dict[str, float]:
+    net = network_of(config).to(place.device)
+    net.load_state_dict(average)
+    net.eval()
+    pixels = torch.from_numpy(held.block.pixels).to(place.device)
+    found: dict[str, list[NDArray[np.generic]]] = {}
+    rng = np.random.default_rng(0)
+    for start in range(0, len(held.labels), 64):
+        rows = np.arange(start, min(start + 64, len(held.labels)))
+        labels = held.labels.take(rows)
+        for name, look in (
+            ("find", find_look(labels, config.find_size, rng, plain=True)),
+            ("read", read_look(labels, config.read_size, rng, plain=True)),
+        ):
+            image, _ = look_at(held, pixels, rows, look, rng)
+            with torch.no_grad(), cast_to(place, config):
+                out = net(normalise(image))
+            for key, value in quick_measures(name, out, targets_of(labels, look)).items():
+                found.setdefault(key, []).append(value)
+    return {k: float(np.concatenate(v).mean()) for k, v in found.items() if sum(map(len, v))}
+
+
+def _board(out: Path) -> Board | None:
+    """TensorBoard's writer; none where it is not installed (``log.jsonl`` holds the same numbers)."""
+    try:
+        board: Board = import_module("torch.utils.tensorboard").SummaryWriter(str(out))
+    except ImportError:
+        return None
+    return board
+
+
+def _note(out: Path, board: Board | None, measures: Mapping[str, Any], step: int) -> None:
+    with (out / "log.jsonl").open("a", encoding="utf-8") as handle:
+        handle.write(json.dumps({"step": step, **measures}) + "\n")
+    if board is not None:
+        for name, value in measures.items():
+            board.add_scalar(name, float(value), step)
+    short = {k: round(float(v), 3) for k, v in measures.items() if k.startswith("held/") or k in ("loss", "epoch")}
+    log.info("%s, %.0f pictures/s", short, measures["pictures_per_second"])
+
+
+def _keep(out: Path, config: TrainConfig, state: State) -> None:
+    save_state(out / STATE, state)
+    about = {
+        "config": config.to_json(),
+        "epoch": state.epoch,
+        "step": state.step,
+        "data_hash": data_hash([Path(s) for s in config.sets]),
+    }
+    save_weights(out / WEIGHTS, state.average, about)
+
+
+def here() -> Place:
+    """Find this process's place, joining the others that torchrun started."""
+    rank, world = int(os.environ.get("LOCAL_RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+    device = torch.device("cuda", rank) if torch.cuda.is_available() else torch.device("cpu")
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
+        torch.backends.cuda.matmul.allow_tf32 = True
+        torch.backends.cudnn.allow_tf32 = True
+    if world > 1:
+        torch.distributed.init_process_group("nccl" if device.type == "cuda" else "gloo")
+    return Place(device, rank, world)
+
+
+def main(arguments: list[str]) -> int:
+    """Train from a configuration file; return the exit code."""
+    if len(arguments) != 2 or arguments[0] != "--config":
+        sys.stderr.write("usage: python -m updraft_key.training.loop --config FILE.json\n")
+        return 2
+    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    place = here()
+    try:
+        measures = train(TrainConfig.read(Path(arguments[1])), place)
+    except (ValueError, OSError) as error:
+        sys.stderr.write(f"{error}\n")
+        return 1
+    finally:
+        if place.world > 1:
+            torch.distributed.destroy_process_group()
+    if place.rank == 0:
+        sys.stdout.write(json.dumps(measures) + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
