@@ -6,7 +6,6 @@ import json
 
 import numpy as np
 import pytest
-
 from updraft_key.model.errors import ModelFileError
 from updraft_key.model.spec import (
     LARGEST_REFERENCE,
