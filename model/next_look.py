@@ -122,11 +122,13 @@ def rank(
     views_taken: Collection[str] = (),
     tests_done: Collection[str] = (),
     looks: Looks | None = None,
+    most: int | None = None,
 ) -> tuple[NextLook, ...]:
     """Rank what to look at next, most useful first; empty when nothing is open.
 
     A generation that is named leaves nothing open, except the magnet when the metal looks like the other kind.
-    A conflict asks for the cues that disagree again, and for the magnet if iron and alloy disagree.
+    A conflict asks for the cues that disagree again, and for the magnet if iron and alloy disagree. A magnet test
+    that told nothing is asked for again.
 
     Args:
         vector: what is known. Hand tests in its sources count as done.
@@ -134,6 +136,7 @@ def rank(
         views_taken: views of the photos in which the subject was found.
         tests_done: ids of hand tests done, whatever they told.
         looks: other looks than the shipped ones.
+        most: give at most this many (1 or more). The magnet is among them whenever the verdict asks for it.
     """
     table, rules = looks or load_looks(), load_rules()
     views, tests = frozenset(views_taken), frozenset(tests_done) | _tests_in(vector)
@@ -143,16 +146,20 @@ def rank(
         return ()
     found = []
     for order, look in enumerate(table.looks):
-        cues = _open_cues(look, vector, verdict, views, tests, again, rules)
+        cues = _open_cues(look, vector, verdict, views, tests, again, rules, belief)
         if not cues:
             continue
         bits = information(belief, _likelihood(look, cues, table, rules, views, vector))
         if bits < table.worth_asking:
             continue
-        settles = tuple(str(c) for c in cues if _can_settle(look, c, rules))
+        settles = tuple(str(c) for c in sorted(cues, key=lambda c: -look.shows[c]))
         found.append((_rank_key(look, bits, order, verdict, views), look, bits, settles))
     found.sort(key=lambda row: row[0])
-    return tuple(NextLook(k.id, bits, s, k.how, k.effort, k.drawing) for _, k, bits, s in found)
+    ranked = [NextLook(k.id, bits, s, k.how, k.effort, k.drawing) for _, k, bits, s in found]
+    magnet = [n for n in ranked if n.look == "magnet" and verdict.magnet_test.flagged]
+    if most is not None and magnet and magnet[0] not in ranked[:most]:
+        ranked = [*ranked[: most - 1], magnet[0]]
+    return tuple(ranked[:most])
 
 
 def _rank_key(
@@ -200,18 +207,24 @@ def _open_cues(
     tests: frozenset[str],
     again: frozenset[Cue],
     rules: RuleSet,
+    belief: Floats,
 ) -> tuple[Cue, ...]:
     """Cues about which this look may still tell something; empty if it is not to be asked for."""
     if look.after is not None and look.after not in views:
         return ()
-    shown = tuple(c for c, rate in look.shows.items() if rate > 0 and _can_settle(look, c, rules))
+    shown = tuple(c for c, rate in look.shows.items() if rate > 0 and _can_settle(look, c, rules, belief))
     if verdict.outcome is Outcome.CONFLICT:
         return shown if again & set(shown) and not (look.view in views and look.view == "front") else ()
     if verdict.outcome is Outcome.NAMED:
         return tuple(c for c in shown if c in again and look.test == "magnet")
-    if look.view in views or look.test in tests:
+    if look.view in views or (look.test in tests and not _worth_repeating(look, vector)):
         return ()
     return tuple(c for c in shown if not _known(c, look, vector, rules))
+
+
+def _worth_repeating(look: Look, vector: CueVector) -> bool:
+    """A magnet that pulled weakly tells more on a spot scraped bare; other tests stay as they were."""
+    return look.test == "magnet" and not any(e.source == look.source for e in vector.evidence)
 
 
 def _known(cue: Cue, look: Look, vector: CueVector, rules: RuleSet) -> bool:
@@ -224,8 +237,18 @@ def _known(cue: Cue, look: Look, vector: CueVector, rules: RuleSet) -> bool:
     return False
 
 
-def _can_settle(look: Look, cue: Cue, rules: RuleSet) -> bool:
-    return any(_settling(look, cue, r, rules) for r in READINGS[cue])
+def _can_settle(look: Look, cue: Cue, rules: RuleSet, belief: Floats) -> bool:
+    """Whether some reading of the cue would rule out a part, not all, of what is still believed."""
+    left = {e for e, weight in zip(ERAS, belief, strict=True) if weight > 0}
+    return any(
+        _settling(look, cue, r, rules) and not left <= set(kept := _keeps(look, cue, r, rules)) and left & set(kept)
+        for r in READINGS[cue]
+    )
+
+
+def _keeps(look: Look, cue: Cue, reading: str, rules: RuleSet) -> tuple[Era, ...]:
+    rule = rules.match(Evidence(cue, reading, look.source))
+    return ERAS if rule is None else rule.keeps
 
 
 def _settling(look: Look, cue: Cue, reading: str, rules: RuleSet) -> bool:
