@@ -36,6 +36,9 @@ NO_MODEL = ModelId("none", "", "")
 UNIT_FINDINGS = ("screenshot",)
 """Findings of single photos that the safety findings also know."""
 
+LOOKS_ASKED = 6
+"""More than this many next looks help nobody; the magnet is among them whenever it is asked for."""
+
 
 class Identifier:
     """From photos and hand tests to an answer. One for a process; safe to use from several threads.
@@ -133,7 +136,7 @@ class Identifier:
                 photos=tuple(photos),
                 cues=vector,
                 verdict=verdict,
-                next_looks=rank(vector, verdict),
+                next_looks=rank(vector, verdict, _views(photos), [h.test for h in hand_tests], most=LOOKS_ASKED),
                 parts=match(self._parts(), verdict),
                 fit=plan(verdict.era, _era(wanted), manifold or "unknown", arrester or "unknown") if asked else (),
                 findings=findings(vector, verdict, manifold=manifold or "unknown", arrester=arrester or "unknown"),
@@ -161,6 +164,11 @@ class Identifier:
             if self._catalogue is None:
                 self._catalogue = load_catalogue()
             return self._catalogue
+
+
+def _views(photos: Sequence[PhotoAnswer]) -> tuple[str, ...]:
+    """Sides from which the subject was photographed, so that they are not asked for again."""
+    return tuple(p.readings.view for p in photos if p.readings is not None and p.readings.subject.found)
 
 
 def _vector(vector: CueVector, photos: Sequence[PhotoAnswer]) -> CueVector:
