@@ -17,7 +17,7 @@ from .fingerprint import Fingerprint, fingerprint
 from .fit import plan
 from .frame import letterbox
 from .fuse import fuse
-from .hands import HandTest
+from .hands import HandTest, remarks
 from .key import decide as decide_by_rules
 from .next_look import rank
 from .parts import Catalogue, load_catalogue, match
@@ -139,7 +139,10 @@ class Identifier:
                 next_looks=rank(vector, verdict, _views(photos), [h.test for h in hand_tests], most=LOOKS_ASKED),
                 parts=match(self._parts(), verdict),
                 fit=plan(verdict.era, _era(wanted), manifold or "unknown", arrester or "unknown") if asked else (),
-                findings=findings(vector, verdict, manifold=manifold or "unknown", arrester=arrester or "unknown"),
+                findings=(
+                    *findings(vector, verdict, manifold=manifold or "unknown", arrester=arrester or "unknown"),
+                    *remarks(hand_tests),
+                ),
                 cautions=cautions(),
             )
         except ValueError as error:  # a word that the fit plan or the findings do not know
@@ -175,6 +178,10 @@ def _vector(vector: CueVector, photos: Sequence[PhotoAnswer]) -> CueVector:
     """Add the findings of single photos that concern the whole unit."""
     more = [f for f in UNIT_FINDINGS if any(f in p.findings for p in photos) and f not in vector.findings]
     return replace(vector, findings=(*vector.findings, *more)) if more else vector
+
+
+def _views(photos: Sequence[PhotoAnswer]) -> list[str]:
+    return [p.readings.view for p in photos if p.readings is not None and p.readings.subject.found]
 
 
 def _era(word: str | None) -> Era | None:
