@@ -15,6 +15,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from .answer import Finding
 from .cues import OUT_OF_SIGHT, UNSURE, Cue, Evidence, check_reading
 from .errors import EvidenceError
 
@@ -213,21 +214,21 @@ def throat(millimetres: float) -> HandTest:
     return _made(_kind("throat"), UNSURE, f"{millimetres:g} mm")
 
 
-def remarks(hands: Sequence[HandTest]) -> tuple[tuple[str, str], ...]:
-    """What has to be said beside the tests done: ``(test, sentence)``, notes first, then caveats, each once.
+def remarks(hands: Sequence[HandTest]) -> tuple[Finding, ...]:
+    """What has to be said beside the tests done: first what their outcomes mean, then how each may be wrong.
 
     A magnet that falls off a body as heavy as iron is a sign of zinc, and only the two tests together show it.
     """
     said: dict[tuple[str, str], None] = {}
-    heavy = any(h.test == "weigh" and h.note in (_heavy("heavy"), _heavy("iron_or_zinc")) for h in hands)
+    heavy = any(h.test == "weigh" and h.note in (_weighed("heavy"), _weighed("iron_or_zinc")) for h in hands)
     if heavy and any(h.test == "magnet" and h.reading == "alloy" for h in hands):
-        said["weigh", _heavy("magnetless")] = None
-    said |= {(h.test, h.note): None for h in hands if h.note}
-    said |= {(h.test, h.caveat): None for h in hands}
-    return tuple(said)
+        said["zinc_suspected", _weighed("magnetless")] = None
+    said |= {(f"hand_{h.test}_note", h.note): None for h in hands if h.note}
+    said |= {(f"hand_{h.test}_caveat", h.caveat): None for h in hands}
+    return tuple(Finding(name, "note", text) for name, text in said)
 
 
-def _heavy(name: str) -> str:
+def _weighed(name: str) -> str:
     return str(_table().weigh[name])
 
 
