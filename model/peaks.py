@@ -1,6 +1,7 @@
 """From the heatmap to points: where the landmarks are, in photo pixels.
 
-A peak is a cell that equals the largest of its 3 x 3 neighbourhood. ``offset`` moves it inside its cell.
+A peak is a cell that equals the largest of its 3 x 3 neighbourhood. ``offset`` says where in the cell the point
+is, in cells from the cell's corner (as ``training/losses.py`` trains it).
 """
 
 from __future__ import annotations
@@ -76,8 +77,8 @@ def _in_bars(x: int, y: int, frame: Frame) -> bool:
 
 def _peak(outputs: RawOutputs, frame: Frame, heat: NDArray[np.float32], cell: tuple[int, int]) -> Peak:
     x, y = cell
-    dx, dy = np.clip(outputs["offset"][0, :, y, x], -1.0, 1.0).tolist()
-    at = frame.to_photo(np.array([(x + 0.5 + dx) * STRIDE, (y + 0.5 + dy) * STRIDE]))
+    dx, dy = np.clip(outputs["offset"][0, :, y, x], -0.5, 1.5).tolist()
+    at = frame.to_photo(np.array([(x + dx) * STRIDE, (y + dy) * STRIDE]))
     point = (
         float(np.clip(at[0], frame.x, frame.x + frame.width)),
         float(np.clip(at[1], frame.y, frame.y + frame.height)),
