@@ -180,10 +180,6 @@ def _vector(vector: CueVector, photos: Sequence[PhotoAnswer]) -> CueVector:
     return replace(vector, findings=(*vector.findings, *more)) if more else vector
 
 
-def _views(photos: Sequence[PhotoAnswer]) -> list[str]:
-    return [p.readings.view for p in photos if p.readings is not None and p.readings.subject.found]
-
-
 def _era(word: str | None) -> Era | None:
     if word is None:
         return None
