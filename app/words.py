@@ -251,15 +251,18 @@ def limit_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     """What the program is not, and which network answered."""
     t, m = tongue(lang), answer.model
     which = {"name": m.name, "version": m.version, "sha": m.sha256[:12]}
-    return (
+    limit = (
         Line(
             t.say(
                 "This program identifies and lists; it certifies nothing, and it can be wrong. Local rules "
                 "and a qualified marine technician come first."
             )
         ),
-        Line(t.say("Read by network {name} {version} ({sha}).", which), kind="model"),
     )
+    which_network = Line(t.say("Read by network {name} {version} ({sha}).", which), kind="model")
+    read = any(p.readings is not None for p in answer.photos)
+    # The cautions say the same already; said twice it is read not at all.
+    return (*(() if answer.cautions else limit), *((which_network,) if read else ()))
 
 
 def blocks(answer: Answer, lang: str = "en") -> tuple[Block, ...]:
@@ -418,3 +421,10 @@ def _photo(index: int, photo: PhotoAnswer, lang: str) -> Line:
     if not photo.usable:
         bits.insert(0, t.say("not good enough to read"))
     return Line(f"{head}: {'; '.join(bits) or t.say('read')}", kind="photo" if photo.usable else "error")
+
+
+def reply(answer: Answer, lang: str = "en", template: str | None = None) -> str:
+    """A short reply to a customer; see ``app.reply``."""
+    from .reply import reply as write
+
+    return write(answer, lang, template)

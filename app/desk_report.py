@@ -1,0 +1,41 @@
+"""The answer of a desk as a PDF: what stands on the page, to keep or to send."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from updraft_key.model.hands import HandTest
+
+from .desk import Desk, Shot
+from .engine import hand_tests
+from .labels import reading_name, source_name
+from .language import tongue
+from .panels import spots
+from .report import DoneTest, Picture, ReportInput, make_pdf
+
+
+def desk_pdf(desk: Desk, lang: str = "en") -> bytes:
+    """Make the PDF.
+
+    Raises:
+        ValueError: if the desk has no answer yet.
+    """
+    if desk.answer is None:
+        raise ValueError("expected a desk with an answer, got one without")
+    pictures = tuple(_picture(shot, lang) for shot in desk.shots if shot.full)
+    tests = tuple(_done(test, lang) for test in hand_tests(desk.told.hand))
+    return make_pdf(ReportInput(desk.answer, pictures, datetime.now(UTC).date(), None, tests, "", lang))
+
+
+def _picture(shot: Shot, lang: str) -> Picture:
+    from .overlay import draw_marks
+
+    photo = shot.photo()
+    pixels = draw_marks(photo, shot.read, lang)
+    return Picture(shot.name, shot.read.sha256, pixels, tuple(s.text for s in spots(shot.read, lang)))
+
+
+def _done(test: HandTest, lang: str) -> DoneTest:
+    t = tongue(lang)
+    what = f"{source_name(f'hand:{test.test}', lang)}: {reading_name(test.cue, test.reading, lang)}"
+    return DoneTest(what, t.say("the person at the page"))

@@ -1,0 +1,417 @@
+"""The page: Gradio components for what is tapped, our own markup (``panels``) for what is read.
+
+Every text-bearing component is registered in ``_Labels``, so that one event says the whole page in another language.
+All markup goes through Markdown components: unlike the HTML component they need no evaluated scripts, so the
+page runs under a content security policy without ``unsafe-eval``.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+# Must be set before gradio is imported: it reports to its makers otherwise.
+os.environ["GRADIO_ANALYTICS_ENABLED"] = "False"
+os.environ["HF_HUB_DISABLE_TELEMETRY"] = "1"
+
+import gradio as gr
+from updraft_key.model.cues import ERAS
+from updraft_key.model.errors import EvidenceError
+
+from . import guide, panels
+from .clerk import Clerk
+from .desk import MAX_PHOTOS, Desk
+from .labels import era_name
+from .language import LANGUAGES, tongue
+from .language import mark as _
+from .theme import theme
+
+MODEL_QUEUE = "model"
+MAGNET_WORDS = {"holds": _("It holds"), "falls": _("It falls off"), "weak": _("Weak, or not sure")}
+HAND_CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
+    "ear": (
+        ("none", _("no ear there")),
+        ("bare", _("an ear with no screw in it")),
+        ("screwed", _("an ear with a screw in it")),
+    ),
+    "handle": (
+        ("sloping", _("a T-handle that slopes down")),
+        ("level", _("a T-handle level with the floor of the bowl")),
+        ("none", _("a plug, no T-handle")),
+    ),
+    "tube": (("seen", _("yes, a tube")), ("absent", _("no tube"))),
+    "plug": (
+        ("big", _("the big steel plug, 1 1/8 in (28.6 mm)")),
+        ("fitting", _("a tube fitting")),
+        ("other", _("neither the big plug nor a tube fitting")),
+    ),
+    "screws": (("4", _("four screws")), ("5", _("five screws"))),
+}
+MANIFOLDS = {"plain": _("plain, no small threaded hole"), "ported": _("has a small threaded hole or tube")}
+ARRESTERS = {
+    "iron": _("made for the iron body"),
+    "alloy": _("made for an alloy body"),
+    "none": _("there is none"),
+}
+PHOTOS, MORE_PHOTOS = _("Take or choose photos"), _("Add more photos")
+UNKNOWN = "unknown"
+
+Update = dict[Any, Any]
+Say = Callable[[str], Any]
+
+
+@dataclass(slots=True)
+class _Labels:
+    """Which component says what, in any language."""
+
+    rows: list[tuple[Any, Say]] = field(default_factory=list)
+
+    def add(self, component: Any, say: Say) -> Any:
+        self.rows.append((component, say))
+        return component
+
+    def all(self, lang: str) -> Update:
+        return {component: say(lang) for component, say in self.rows}
+
+
+def _html(value: str = "", name: str = "", visible: bool = True) -> Any:
+    return gr.Markdown(
+        value, sanitize_html=False, latex_delimiters=[], elem_id=name or None, visible=visible,
+        elem_classes=["uk-html"], container=False,
+    )  # fmt: skip
+
+
+class Page:
+    """Builds the Blocks and holds its components while the events are wired."""
+
+    def __init__(self, clerk: Clerk, hand_question: Callable[[str], str], most_bytes: int) -> None:
+        self.clerk, self.hand_question, self.most_bytes = clerk, hand_question, most_bytes
+        self.labels = _Labels()
+
+    def build(self, workers: int) -> gr.Blocks:
+        """The whole page."""
+        # Uploads are removed as soon as they are read; the cache is emptied besides, for what was left behind.
+        with gr.Blocks(analytics_enabled=False, title="Updraft Key", delete_cache=(300, 900)) as blocks:
+            self.token = gr.State(None, time_to_live=3600, delete_callback=self.clerk.desks.forget)
+            with gr.Row(elem_id="uk-head"):
+                _html('<p class="uk-brand"><span aria-hidden="true">\u25b3</span> Updraft Key</p>', "uk-brand")
+                self.lang = gr.Radio(
+                    [(name, code) for code, name in LANGUAGES.items()], value="en", elem_id="uk-lang",
+                    label="Language / Sprache", container=True,
+                )  # fmt: skip
+            with gr.Tabs(elem_id="uk-tabs"):
+                with self._tab(_("Identify"), "identify"):
+                    self._identify()
+                with self._tab(_("Examples"), "examples"):
+                    self._panel(guide.examples)
+                with self._tab(_("Photo guide"), "guide"):
+                    self._panel(guide.photo_guide)
+            self._wire(blocks, workers)
+        return blocks
+
+    # ------------------------------------------------------------------ layout
+
+    def _tab(self, text: str, name: str) -> Any:
+        tab = gr.Tab(text, id=name)
+        return self.labels.add(tab, lambda lang: gr.Tab(label=tongue(lang).say(text)))
+
+    def _panel(self, make: Callable[[str], str]) -> None:
+        self.labels.add(_html(make("en")), make)
+
+    def _button(self, text: str, variant: str = "secondary", name: str = "") -> Any:
+        button = gr.Button(text, variant=variant, elem_id=name or None, size="lg")
+        return self.labels.add(button, lambda lang: gr.Button(value=tongue(lang).say(text)))
+
+    def _radio(self, label: Callable[[str], str], choices: Callable[[str], list[tuple[str, str]]]) -> Any:
+        radio = gr.Radio(choices("en"), value=UNKNOWN, label=label("en"), elem_classes=["uk-radio"])
+        return self.labels.add(radio, lambda lang: gr.Radio(choices=choices(lang), label=label(lang)))
+
+    def _accordion(self, text: str, opened: bool = False) -> Any:
+        box = gr.Accordion(text, open=opened, elem_classes=["uk-fold"])
+        return self.labels.add(box, lambda lang: gr.Accordion(label=tongue(lang).say(text)))
+
+    def _identify(self) -> None:
+        with gr.Column(elem_id="uk-desk"):
+            with gr.Column(elem_classes=["uk-area", "uk-take"]):
+                self.intro = self.labels.add(_html(panels.intro("en"), "uk-intro"), panels.intro)
+                self.upload = gr.UploadButton(
+                    PHOTOS, file_count="multiple", file_types=["image", ".heic", ".heif"], type="filepath",
+                    variant="primary", size="lg", elem_id="uk-upload",
+                )  # fmt: skip
+                self._panel(guide.taken)
+                self.notice = _html("", "uk-notice")
+            self.answer_areas: list[Any] = []
+            self.verdict = self._answer_area("uk-verdict-area")
+            with gr.Column(elem_classes=["uk-area", "uk-card", "uk-magnet-area"], visible=False) as self.magnet_area:
+                self.magnet = _html("", "uk-magnet")
+                with gr.Row(elem_id="uk-magnet-buttons"):
+                    self.magnet_buttons = {
+                        w: gr.Button(t, size="lg", elem_id=f"uk-magnet-{w}") for w, t in MAGNET_WORDS.items()
+                    }
+            self.ask = self._answer_area("uk-ask-area")
+            self._photos()
+            self.evidence = self._answer_area("uk-evidence-area")
+            with gr.Column(elem_classes=["uk-area", "uk-hand-area"]):
+                self._hand_tests()
+            with gr.Column(elem_classes=["uk-area", "uk-end-area"], visible=False) as self.end_area:
+                with self._accordion(_("Parts")):
+                    self.parts = _html("", "uk-parts")
+                with self._accordion(_("Fit plan")):
+                    self._fit()
+                self.cautions = _html("", "uk-cautions")
+                self.save = _html("", "uk-save")
+                self.reset = self._button(_("Start again"), name="uk-reset")
+
+    def _answer_area(self, css: str) -> Any:
+        with gr.Column(elem_classes=["uk-area", css], visible=False) as area:
+            panel = _html("", css.removesuffix("-area"))
+        self.answer_areas.append(area)
+        return panel
+
+    def _photos(self) -> None:
+        turn, away = _("Turn photo {number}"), _("Remove photo {number}")
+        with gr.Column(elem_classes=["uk-area", "uk-photos-area"], visible=False) as self.photos_area:
+            self.slots: list[tuple[Any, Any, Any, Any]] = []
+            for i in range(MAX_PHOTOS):
+                with gr.Column(elem_classes=["uk-card", "uk-slot"], visible=False) as slot:
+                    picture = _html("", f"uk-photo-{i + 1}")
+                    with gr.Row():
+                        buttons = [self._numbered(text, i + 1) for text in (turn, away)]
+                self.slots.append((slot, picture, buttons[0], buttons[1]))
+
+    def _numbered(self, text: str, number: int) -> Any:
+        def say(lang: str) -> str:
+            return tongue(lang).say(text, {"number": number})
+
+        button = gr.Button(say("en"), size="sm", elem_classes=["uk-small"])
+        return self.labels.add(button, lambda lang: gr.Button(value=say(lang)))
+
+    def _hand_tests(self) -> None:
+        with self._accordion(_("What you can check by eye or by hand")):
+            self.hand: dict[str, Any] = {}
+            for test, choices in HAND_CHOICES.items():
+                self.hand[test] = self._radio(
+                    lambda lang, test=test: tongue(lang).again(self.hand_question(test)),  # type: ignore[misc]
+                    lambda lang, choices=choices: _choices(dict(choices), _("not checked"), lang),  # type: ignore[misc]
+                )
+
+    def _fit(self) -> None:
+        self.manifold = self._radio(
+            lambda lang: tongue(lang).say("Side of the intake manifold, close behind the carburetor flange"),
+            lambda lang: _choices(MANIFOLDS, _("not known"), lang),
+        )
+        self.arrester = self._radio(
+            lambda lang: tongue(lang).say("Flame arrester housing on the engine"),
+            lambda lang: _choices(ARRESTERS, _("not known"), lang),
+        )
+        self.wanted = self._radio(
+            lambda lang: tongue(lang).say("Carburetor that is to be fitted"),
+            lambda lang: [
+                (tongue(lang).say("the same kind as this one"), UNKNOWN),
+                *((era_name(e, lang), str(e)) for e in ERAS),
+            ],
+        )
+        self.fit = _html("", "uk-fit")
+
+    # ------------------------------------------------------------------ what is shown
+
+    def _show(self, desk: Desk, lang: str, note: str = "") -> Update:
+        """Everything that depends on the desk."""
+        return self._show_answer(desk, lang, note) | self._show_photos(desk, lang)
+
+    def _show_answer(self, desk: Desk, lang: str, note: str = "") -> Update:
+        answer, there = desk.answer, desk.answer is not None
+        out: Update = {self.token: desk.token, self.notice: panels.notice(note)}
+        out |= {area: gr.Column(visible=there) for area in (*self.answer_areas, self.end_area)}
+        out[self.intro] = gr.Markdown(visible=not there and not desk.shots)
+        out[self.upload] = gr.UploadButton(
+            label=tongue(lang).say(MORE_PHOTOS if desk.shots else PHOTOS),
+            variant="secondary" if desk.shots else "primary",
+            interactive=len(desk.shots) < MAX_PHOTOS,
+            value=None,
+        )
+        said = desk.told.hand.get("magnet")
+        flagged = answer is not None and (answer.verdict.magnet_test.flagged or said is not None)
+        out[self.magnet_area] = gr.Column(visible=flagged)
+        for word, button in self.magnet_buttons.items():
+            text = tongue(lang).say(MAGNET_WORDS[word])
+            out[button] = gr.Button(
+                value=f"\u2713 {text}" if said == word else text,
+                variant="primary" if said == word else "secondary",
+            )
+        if answer is not None:
+            out[self.verdict] = panels.verdict(answer, lang)
+            out[self.magnet] = panels.magnet(answer, lang)
+            out[self.ask] = panels.ask(answer, lang)
+            out[self.evidence] = panels.evidence(answer, lang)
+            out[self.parts] = panels.parts(answer, lang)
+            out[self.fit] = panels.fit(answer, lang)
+            out[self.cautions] = panels.cautions(answer, lang)
+            out[self.save] = panels.save(desk, lang)
+        return out
+
+    def _show_photos(self, desk: Desk, lang: str) -> Update:
+        out: Update = {self.photos_area: gr.Column(visible=bool(desk.shots))}
+        for i, (slot, picture, turn, _away) in enumerate(self.slots):
+            there = i < len(desk.shots)
+            out[slot] = gr.Column(visible=there)
+            out[picture] = panels.photo(desk, i, lang) if there else ""
+            out[turn] = gr.Button(visible=there and bool(desk.shots[i].full))
+        return out
+
+    # ------------------------------------------------------------------ events
+
+    def _wire(self, blocks: gr.Blocks, workers: int) -> None:
+        answer = [
+            self.token, self.notice, self.upload, *self.answer_areas, self.end_area, self.intro, self.magnet_area,
+            *self.magnet_buttons.values(), self.verdict, self.magnet, self.ask, self.evidence, self.parts, self.fit,
+            self.cautions, self.save,
+        ]  # fmt: skip
+        photos = [self.photos_area, *(c for slot in self.slots for c in slot[:3])]
+        here = [self.token, self.lang]
+        slow: dict[str, Any] = {
+            "concurrency_id": MODEL_QUEUE, "concurrency_limit": workers, "api_visibility": "private",
+            "show_progress": "hidden",
+        }  # fmt: skip
+        light: dict[str, Any] = {"queue": False, "api_visibility": "private", "show_progress": "hidden"}
+        self.upload.upload(self._add, [self.upload, *here], [*answer, *photos], **slow)
+        for i, (_slot, _picture, turn, away) in enumerate(self.slots):
+            turn.click(self._on_photo(self.clerk.turn, i), here, [*answer, *photos], **slow)
+            away.click(self._on_photo(self.clerk.remove, i), here, [*answer, *photos], **light)
+        for word, button in self.magnet_buttons.items():
+            button.click(self._on_magnet(word), here, answer, **light)
+        for test, radio in self.hand.items():
+            radio.input(self._on_hand(test), [radio, *here], [*answer, *photos], **light)
+        plan = [self.manifold, self.arrester, self.wanted]
+        for radio in plan:
+            radio.input(self._plan, [*plan, *here], answer, **light)
+        asked = [*self.hand.values(), *plan]
+        self.reset.click(self._clear, here, [*answer, *photos, *asked], **light)
+        said = [component for component, _say in self.labels.rows]
+        every = list(dict.fromkeys([*answer, *photos, *said]))
+        self.lang.input(self._speak, here, every, **light)
+        blocks.load(self._return, here, [*answer, *photos], **light)
+
+    def _add(self, files: list[str] | None, token: str | None, lang: str) -> Iterator[Update]:
+        t, desk = tongue(lang), self.clerk.desk(token)
+        paths = [Path(str(f)) for f in files or []]
+        room = MAX_PHOTOS - len(desk.shots)
+        note = ""
+        if len(paths) > room:
+            note = t.say("A question takes {most} photos; the rest was left out.", {"most": MAX_PHOTOS})
+        taken = paths[: max(room, 0)]
+        for i, path in enumerate(taken):
+            where = {"number": i + 1, "total": len(taken)}
+            text = t.say("Reading photo {number} of {total} \u2026", where)
+            yield {self.token: desk.token, self.notice: panels.progress(text, i, len(taken))}
+            data = _take(path, self.most_bytes)
+            if data is None:
+                note = t.say("A photo did not arrive whole. Choose it once more.")
+            else:
+                desk = self.clerk.add(desk, path.name, data)
+        for path in paths[len(taken) :]:
+            _take(path, 0)
+        desk = self.clerk.decide(desk)
+        yield self._show(desk, lang, note)
+
+    def _on_photo(self, act: Callable[[Desk, int], Desk], index: int) -> Callable[..., Update]:
+        def run(token: str | None, lang: str) -> Update:
+            return self._show(act(self.clerk.desk(token), index), lang)
+
+        return run
+
+    def _on_magnet(self, word: str) -> Callable[..., Update]:
+        def run(token: str | None, lang: str) -> Update:
+            desk = self.clerk.desk(token)
+            again = desk.told.hand.get("magnet") == word  # a second tap takes it back
+            desk = desk.with_hand("magnet", None if again else word)
+            return self._show_answer(self.clerk.decide(desk), lang)
+
+        return run
+
+    def _on_hand(self, test: str) -> Callable[..., Update]:
+        def run(word: str | None, token: str | None, lang: str) -> Update:
+            desk = self.clerk.desk(token)
+            try:
+                changed = desk.with_hand(test, None if word in (None, UNKNOWN) else word)
+                return self._show(self.clerk.decide(changed), lang)
+            except EvidenceError as error:  # a forged request; the page itself offers only known words
+                return self._show(desk, lang, str(error))
+
+        return run
+
+    def _plan(
+        self, manifold: str | None, arrester: str | None, wanted: str | None, token: str | None, lang: str
+    ) -> Update:
+        desk = self.clerk.desk(token)
+        told = replace(
+            desk.told,
+            manifold=_known(manifold, MANIFOLDS),
+            arrester=_known(arrester, ARRESTERS),
+            wanted=_known(wanted, {str(e): "" for e in ERAS}),
+        )
+        return self._show_answer(self.clerk.tell(desk, told), lang)
+
+    def _clear(self, token: str | None, lang: str) -> Update:
+        desk = self.clerk.clear(self.clerk.desk(token))
+        asked = [*self.hand.values(), self.manifold, self.arrester, self.wanted]
+        return self._show(desk, lang) | {radio: gr.Radio(value=UNKNOWN) for radio in asked}
+
+    def _speak(self, token: str | None, lang: str) -> Update:
+        desk = self.clerk.desk(token)
+        out = self.labels.all(lang)
+        for component, update in self._show(desk, lang).items():
+            if component is self.intro:
+                there = desk.answer is not None or bool(desk.shots)
+                out[component] = gr.Markdown(value=panels.intro(lang), visible=not there)
+            elif any(component is slot[2] for slot in self.slots):
+                i = next(n for n, slot in enumerate(self.slots) if slot[2] is component)
+                text = tongue(lang).say("Turn photo {number}", {"number": i + 1})
+                there = i < len(desk.shots) and bool(desk.shots[i].full)
+                out[component] = gr.Button(value=text, visible=there)
+            else:
+                out[component] = update
+        return out
+
+    def _return(self, token: str | None, lang: str) -> Update:
+        return self._show(self.clerk.desk(token), lang)
+
+
+def _choices(table: dict[str, str], none: str, lang: str) -> list[tuple[str, str]]:
+    t = tongue(lang)
+    return [*((t.say(text), word) for word, text in table.items()), (t.say(none), UNKNOWN)]
+
+
+def _known(word: str | None, table: dict[str, str]) -> str | None:
+    return word if word in table else None
+
+
+def _take(path: Path, most: int) -> bytes | None:
+    """Read an upload and remove it with its folder, so that no original stays on the disk; None if it is gone."""
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(most + 1)  # one byte more, so that the decoder sees that it is too large
+    except OSError:
+        return None
+    finally:
+        shutil.rmtree(path.parent, ignore_errors=True)
+    return data
+
+
+def build(clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, most_bytes: int) -> gr.Blocks:
+    """Build the page.
+
+    Args:
+        clerk: does the work.
+        hand_question: the English question of a hand test, by its id.
+        workers: photos read at the same time, over all visitors.
+        most_bytes: of one photo.
+    """
+    return Page(clerk, hand_question, most_bytes).build(workers)
+
+
+__all__ = ["build", "theme"]
