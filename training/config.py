@@ -53,6 +53,7 @@ class TrainConfig:
         cache_side: longest side at which pictures are kept in memory, pixels.
         limit: use at most this many pictures of the sets; 0 for all.
         leave_out: ingredients of the renders to do without (pictures that lack exactly these are used).
+        shoot: share of the pictures that pass once through the synthetic phone camera when they are read.
         no_augment: augmentations to do without.
         target: ``cues``, or ``generation`` for the rival that names the generation directly.
         channels: of the decoder.
@@ -84,6 +85,7 @@ class TrainConfig:
     cache_side: int = 960
     limit: int = 0
     leave_out: tuple[str, ...] = ()
+    shoot: float = 0.7
     no_augment: tuple[str, ...] = ()
     target: str = "cues"
     channels: int = 80
@@ -123,6 +125,8 @@ class TrainConfig:
         for what in ("epochs_heads", "epochs_all", "limit", "rate_heads", "rate_all", "rate_trunk"):
             if getattr(self, what) < 0:
                 raise ValueError(f"{what}: expected 0 or more, got {getattr(self, what)}")
+        if not 0 <= self.shoot <= 1:
+            raise ValueError(f"shoot: expected a share from 0 to 1, got {self.shoot}")
         for what in ("drop_pooled", "smoothing", "average"):
             if not 0 <= getattr(self, what) < 1:
                 raise ValueError(f"{what}: expected a number from 0 to below 1, got {getattr(self, what)}")
@@ -148,7 +152,7 @@ class TrainConfig:
         strange = set(values) - set(known)
         if strange:
             raise ValueError(f"expected fields of the configuration, got {', '.join(sorted(strange))}")
-        given = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+        given: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         if isinstance(given.get("weights"), dict):
             given["weights"] = LossWeights(**given["weights"])
         return cls(**given)

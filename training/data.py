@@ -1,6 +1,7 @@
 """Labelled pictures: reading a set, its labels as arrays, its pictures as one uint8 block in memory.
 
-A set is a folder with ``labels.jsonl`` (records as in DEVELOPERS.md) and pictures, loose or in ``*.tar`` shards.
+A set is a folder with ``labels.jsonl`` (records as in DEVELOPERS.md) and pictures, loose (in the folder itself or
+in ``pictures/``) or in tar shards (there or in ``shards/``).
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ import hashlib
 import json
 import math
 import tarfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -25,13 +26,13 @@ SCREWS = 5
 OUTLINE = 16
 """Points kept of a subject's outline."""
 
+_CORNERS = tuple(f"{part}_{i}" for i in range(1, 5) for part in ("joint_screw", "screw_thread"))
+
 PLACES: Mapping[tuple[Cue, str], tuple[str, ...]] = {
     (Cue.METAL, "iron"): ("body_bare",),
     (Cue.METAL, "alloy"): ("body_bare",),
-    (Cue.JOINT_SCREWS, "four"): ("joint_screw_1", "joint_screw_2", "joint_screw_3", "joint_screw_4"),
-    (Cue.JOINT_SCREWS, "five"): (
-        "joint_screw_1", "joint_screw_2", "joint_screw_3", "joint_screw_4", "joint_screw_5",
-    ),
+    (Cue.JOINT_SCREWS, "four"): _CORNERS,
+    (Cue.JOINT_SCREWS, "five"): (*_CORNERS, "joint_screw_5"),
     (Cue.FRONT_EAR, "none"): ("front_joint",),
     (Cue.FRONT_EAR, "bare"): ("front_ear",),
     (Cue.FRONT_EAR, "screwed"): ("joint_screw_5",),
@@ -231,13 +232,17 @@ class Block:
     sizes: NDArray[np.float64]
 
 
+Change = Callable[[NDArray[np.uint8], int], NDArray[np.uint8]]
+"""From an RGB picture (h, w, 3) and its number to a picture of the same size."""
+
+
 class Pictures:
     """The picture bytes of a set by name, loose or in tar shards."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._shards: dict[str, tuple[Path, int, int]] = {}
-        for shard in sorted(folder.glob("*.tar")):
+        for shard in sorted((*folder.glob("*.tar"), *folder.glob("shards/*.tar"))):
             with tarfile.open(shard) as tar:
                 for member in tar:
                     if member.isfile():
@@ -251,21 +256,30 @@ class Pictures:
         """
         place = self._shards.get(name) or self._shards.get(Path(name).name)
         if place is None:
-            return (self.folder / name).read_bytes()
+            loose = self.folder / name
+            return (loose if loose.is_file() else self.folder / "pictures" / name).read_bytes()
         shard, offset, size = place
         with shard.open("rb") as handle:
             handle.seek(offset)
             return handle.read(size)
 
 
-def load_block(jobs: Sequence[tuple[Pictures, str]], side: int, workers: int) -> Block:
+def load_block(jobs: Sequence[tuple[Pictures, str]], side: int, workers: int, change: Change | None = None) -> Block:
     """Decode pictures, shrink them to ``side`` at the longest, and lay them in one block.
+
+    Args:
+        jobs: where each picture comes from.
+        side: longest side, pixels.
+        workers: threads.
+        change: applied to each shrunk picture.
 
     Raises:
         ValueError: when a picture cannot be decoded.
     """
 
-    def decode(job: tuple[Pictures, str]) -> tuple[NDArray[np.uint8], NDArray[np.float64], tuple[int, int]]:
+    def decode(
+        job: tuple[Pictures, str], number: int
+    ) -> tuple[NDArray[np.uint8], NDArray[np.float64], tuple[int, int]]:
         source, name = job
         bgr = cv2.imdecode(np.frombuffer(source.read(name), np.uint8), cv2.IMREAD_COLOR)
         if bgr is None:
@@ -275,16 +289,18 @@ def load_block(jobs: Sequence[tuple[Pictures, str]], side: int, workers: int) ->
         if scale < 1.0:
             new = (max(1, round(w * scale)), max(1, round(h * scale)))
             bgr = cv2.resize(bgr, new, interpolation=cv2.INTER_AREA)
+        if change is not None:
+            bgr = change(np.ascontiguousarray(bgr[:, :, ::-1]), number)[:, :, ::-1]
         sx, sy = bgr.shape[1] / w, bgr.shape[0] / h
         matrix = np.diag([sx, sy, 1.0])
         if h > w:
             matrix = np.array([[0.0, -1.0, bgr.shape[0]], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]) @ matrix
-            bgr = cv2.rotate(bgr, cv2.ROTATE_90_CLOCKWISE)
+            bgr = cv2.rotate(np.ascontiguousarray(bgr), cv2.ROTATE_90_CLOCKWISE)
         return np.ascontiguousarray(bgr[:, :, ::-1].transpose(2, 0, 1)), matrix, (w, h)
 
     matrices = np.zeros((len(jobs), 3, 3))
     with ThreadPoolExecutor(workers) as pool:
-        done = list(pool.map(decode, jobs))
+        done = list(pool.map(decode, jobs, range(len(jobs))))
     h = max((p.shape[1] for p, _, _ in done), default=1)
     w = max((p.shape[2] for p, _, _ in done), default=1)
     pixels = np.full((len(jobs), 3, h, w), 127, np.uint8)
@@ -330,6 +346,7 @@ def load_dataset(
     leave_out: Sequence[str] = (),
     limit: int = 0,
     shard: tuple[int, int] = (0, 1),
+    change: Change | None = None,
 ) -> Dataset:
     """Read sets and plain pictures into memory.
 
@@ -341,6 +358,7 @@ def load_dataset(
         leave_out: ingredients to do without, see ``kept``.
         limit: at most this many records of the sets, spread evenly over them; 0 for all.
         shard: (k, n): keep only every n-th picture from the k-th on.
+        change: applied to each picture once.
 
     Raises:
         ValueError: when no picture is left, or one cannot be read.
@@ -365,7 +383,7 @@ def load_dataset(
     records, jobs = records[first::step], jobs[first::step]
     if not records:
         raise ValueError(f"expected at least one picture in {', '.join(str(s) for s in sets)}")
-    block = load_block(jobs, side, workers)
+    block = load_block(jobs, side, workers, change)
     labels = labels_from(records)
     labels.size[:] = block.sizes
     return Dataset(labels, block, tuple(r["file"] for r in records))

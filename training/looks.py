@@ -359,7 +359,7 @@ def _visible(
 ) -> NDArray[np.bool_]:
     """Points inside the window and under no patch; NaN points are not."""
     with np.errstate(invalid="ignore"):
-        inside = ((points >= window[:, None, :2]) & (points <= window[:, None, 2:])).all(axis=2)
+        inside = np.asarray(((points >= window[:, None, :2]) & (points <= window[:, None, 2:])).all(axis=2))
         for k in range(patches.shape[1]):
             box = patches[:, k, None]
             inside &= ~((points > box[..., :2]) & (points < box[..., 2:])).all(axis=2)

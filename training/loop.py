@@ -27,6 +27,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
+from updraft_key.synthetic_data.camera import shoot
 
 from .augment import compose, develop, normalise
 from .checkpoint import (
@@ -42,7 +43,7 @@ from .checkpoint import (
     save_weights,
 )
 from .config import TrainConfig
-from .data import Dataset, data_hash, load_dataset
+from .data import Change, Dataset, data_hash, load_dataset
 from .looks import Look, Targets, field_names, find_look, read_look, targets_of
 from .losses import terms, weigh
 from .network import CueNet, load_imagenet
@@ -77,6 +78,20 @@ class Board(Protocol):
 
     def add_scalar(self, tag: str, scalar_value: float, global_step: int) -> None:
         """Keep a number."""
+
+
+def phone_camera(config: TrainConfig, rank: int) -> Change | None:
+    """Pass a share of the pictures through the synthetic phone camera, each with draws of its own."""
+    if config.shoot == 0 or "camera" in config.no_augment:
+        return None
+
+    def change(picture: NDArray[np.uint8], number: int) -> NDArray[np.uint8]:
+        rng = np.random.default_rng((config.seed, rank, number))
+        if rng.random() >= config.shoot:
+            return picture
+        return shoot(picture, rng, float(rng.uniform(0.3, 1.4)))
+
+    return change
 
 
 def on_device(targets: Targets, device: torch.device) -> dict[str, Tensor]:
@@ -172,6 +187,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         leave_out=config.leave_out,
         limit=config.limit,
         shard=(place.rank, place.world),
+        change=phone_camera(config, place.rank),
     )
     held = _load_held(config) if place.rank == 0 else None
     pixels = torch.from_numpy(data.block.pixels).to(place.device)
@@ -179,7 +195,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
 
     net = network_of(config)
     load_imagenet(net.trunk)
-    net = net.to(place.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    net = net.to(place.device, memory_format=torch.channels_last)
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
     per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
     done = State(0, 0, {}, {}, {})

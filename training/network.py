@@ -162,7 +162,7 @@ class Head(nn.Module):
         """Return (N, outputs) logits."""
         whole = self.pooled(pooled)
         if self.training and self.drop_pooled > 0:
-            keep = torch.rand(len(whole), 1, device=whole.device) >= self.drop_pooled
+            keep = torch.rand(whole.shape[0], 1, device=whole.device) >= self.drop_pooled
             whole = whole * keep / (1.0 - self.drop_pooled)
         return cast(Tensor, self.out(F.dropout(F.relu(self.place(place) + whole), 0.1, self.training)))
 
@@ -244,13 +244,13 @@ class CueNet(nn.Module):
         weights = self.attention(at8).flatten(2).float().log_softmax(-1)
         seen = weights.exp().to(at8.dtype) @ at8.flatten(2).transpose(1, 2)
         peaks = out["heat"][:, 1:].detach().amax(dim=(2, 3)).clamp(-8.0, 8.0) * 0.25
-        per_head = seen.reshape(len(seen), len(ATTENDED), -1)
+        per_head = seen.reshape(seen.shape[0], len(ATTENDED), -1)
         for k, name in enumerate(ATTENDED):
             out[name] = self.heads[name](torch.cat([per_head[:, k], peaks], 1), out["feature"])
         if self.rival is not None:
             own = per_head[:, ATTENDED.index("front_ear")]
             out["generation"] = self.rival(torch.cat([own, peaks], 1), out["feature"])
-        out["attention"] = weights.reshape(len(weights), len(ATTENDED), self.glances, *at8.shape[2:])
+        out["attention"] = weights.reshape(weights.shape[0], len(ATTENDED), self.glances, *at8.shape[2:])
         return out
 
     @staticmethod
