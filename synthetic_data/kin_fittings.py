@@ -33,7 +33,7 @@ def cast(
     part: str,
     solids: Sequence[tuple[Solid, float]],
     cuts: Sequence[Solid] = (),
-    step: float = 1.4,
+    step: float = 1.6,
     material: str = "casting",
 ) -> RawPart:
     """A casting: solids, each blended into those before it over its own length in mm, then cuts."""
@@ -53,9 +53,7 @@ def cast(
     return RawPart(part, material, plain.vertices, plain.faces, plain.normals, shade)
 
 
-def screw(
-    rng: np.random.Generator, at: Vec, way: Vec, size: float, style: str, material: str = "steel"
-) -> RawPart:
+def screw(rng: np.random.Generator, at: Vec, way: Vec, size: float, style: str, material: str = "steel") -> RawPart:
     """A screw's head standing on ``at`` along ``way``.
 
     Args:
@@ -128,9 +126,7 @@ def spring(part: str, start: Vec, end: Vec, radius: float, wire: float, turns: i
     return sweep(part, "steel", start + t[:, None] * (end - start) + around, wire, 6)
 
 
-def lever(
-    rng: np.random.Generator, at: Vec, way: Vec, along: Vec, length: float, thick: float = 2.2
-) -> list[RawPart]:
+def lever(rng: np.random.Generator, at: Vec, way: Vec, along: Vec, length: float, thick: float = 2.2) -> list[RawPart]:
     """A stamped arm on a shaft end: eye, bent arm with a hole, nut or screw."""
     f = aim(at, way)
     u = along - f.axes[2] * float(along @ f.axes[2])
@@ -164,7 +160,9 @@ def barb(at: Vec, way: Vec, radius: float, length: float, material: str = "brass
     ]  # fmt: skip
     f = aim(at, way)
     nut = prism(Frame(at + f.axes[2] * r * 0.5, f.axes), HEX * r * 1.75, r * 0.55, edge=0.3)
-    return joined("fitting", [turned("fitting", material, f, profile, 18), hardware("fitting", material, [nut], [], 0.8)])
+    return joined(
+        "fitting", [turned("fitting", material, f, profile, 18), hardware("fitting", material, [nut], [], 0.8)]
+    )
 
 
 def flange(
@@ -175,7 +173,8 @@ def flange(
     a = np.arange(48) * (2 * math.pi / 48)
     middle = np.stack([np.cos(a) * spread * 0.70, np.sin(a) * spread * 0.60], 1)
     round_ear = np.stack([ear * np.cos(a), ear * np.sin(a)], 1)
-    both = np.concatenate([middle, round_ear + [spread, 0], round_ear - [spread, 0]])
+    aside = np.array([spread, 0.0])
+    both = np.concatenate([middle, round_ear + aside, round_ear - aside])
     solid = prism(f, _hull(both), thick / 2, edge=0.8)
     return solid, [at + s * spread * f.axes[0] + f.axes[2] * thick / 2 for s in (1, -1)]
 

@@ -12,14 +12,17 @@ from dataclasses import asdict, dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
-from updraft_key.model.cues import FINISHES
+from updraft_key.model.cues import Era
 
-from . import far_kin, near_kin
-from .coat import STUFF, Coat, Colour, paint_colour, painted
-from .mesh import Model, PartMesh
+from . import far_kin, finishes, near_kin
+from .coat import STUFF, Coat, paint_colour, painted
+from .mesh import Model
 from .solids import RawPart
+from .unit import SpecError, sample_unit
 
 Recipe = Callable[[np.random.Generator], list[RawPart]]
+OWN = ("painted", "glass")
+"""Materials with a surface of their own whatever the finish."""
 
 KINDS: Mapping[str, tuple[Recipe, float]] = MappingProxyType(
     {
@@ -47,6 +50,8 @@ KINDS: Mapping[str, tuple[Recipe, float]] = MappingProxyType(
 """Kind -> recipe and how often it is drawn; near relatives more often."""
 
 METALS = ("iron", "alloy")
+HELD_KINDS = ("pressure_regulator", "exhaust_elbow", "ignition_coil", "gear_or_hub")
+"""Kinds that training never sees: what the network makes of them says how it takes the unknown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,24 +62,24 @@ class LookalikeSpec:
         kind: key of ``KINDS``.
         shape: seed of the proportions.
         metal: ``iron`` or ``alloy``, of its castings.
-        finish: one of ``model.cues.FINISHES``.
-        surface: seed of the finish's patches.
+        surface: seed of its finish, drawn as the subject's own is.
+        ranges: ``train`` or ``held``, as in ``unit.sample_unit``.
     """
 
     kind: str
     shape: int
     metal: str
-    finish: str
     surface: int
+    ranges: str = "train"
 
     def __post_init__(self) -> None:
         for name, value, known in (
             ("kind", self.kind, tuple(KINDS)),
             ("metal", self.metal, METALS),
-            ("finish", self.finish, FINISHES),
+            ("ranges", self.ranges, ("train", "held")),
         ):
             if value not in known:
-                raise ValueError(f"{name}: expected one of {', '.join(known)}, got {value!r}")
+                raise SpecError(f"{name}: expected one of {', '.join(known)}, got {value!r}")
 
     def to_json(self) -> str:
         """One line of JSON."""
@@ -82,20 +87,27 @@ class LookalikeSpec:
 
     @staticmethod
     def from_json(text: str) -> LookalikeSpec:
-        """The inverse of ``to_json``."""
-        return LookalikeSpec(**json.loads(text))
+        """The inverse of ``to_json``.
+
+        Raises:
+            SpecError: for text that does not describe a look-alike.
+        """
+        try:
+            return LookalikeSpec(**json.loads(text))
+        except (TypeError, ValueError) as problem:
+            raise SpecError(f"not a look-alike: {problem}") from problem
 
 
-def sample(rng: np.random.Generator) -> LookalikeSpec:
+def sample(rng: np.random.Generator, ranges: str = "train") -> LookalikeSpec:
     """Draw one. Metal and finish are drawn apart from the kind, so that they say nothing of it."""
-    names = list(KINDS)
+    names = [n for n in KINDS if ranges == "held" or n not in HELD_KINDS]
     weight = np.array([KINDS[n][1] for n in names])
     return LookalikeSpec(
         kind=names[int(rng.choice(len(names), p=weight / weight.sum()))],
         shape=int(rng.integers(2**31)),
         metal=METALS[int(rng.integers(2))],
-        finish=FINISHES[int(rng.integers(len(FINISHES)))],
         surface=int(rng.integers(2**31)),
+        ranges=ranges,
     )
 
 
@@ -108,37 +120,17 @@ def shape(spec: LookalikeSpec) -> list[RawPart]:
 
 
 def build(spec: LookalikeSpec) -> Model:
-    """Model it; ``facts`` hold ``kind``, ``metal`` and ``finish``."""
+    """Model it; ``facts`` hold ``kind``, ``metal`` and ``finish``.
+
+    The finish is a whole unit's, drawn and laid on by the same code, so that no surface tells the subject from
+    what is not the subject.
+    """
     rng = np.random.default_rng(spec.surface)
-    over = paint_colour(rng)
-    own = paint_colour(rng)
-    parts = []
-    for raw in shape(spec):
-        parts.append(_finished(rng, raw, spec, over, own))
-    return Model(tuple(parts), facts={"kind": spec.kind, "metal": spec.metal, "finish": spec.finish})
-
-
-def _finished(
-    rng: np.random.Generator, raw: RawPart, spec: LookalikeSpec, over: Colour, own: Colour
-) -> PartMesh:
-    """One part with the spec's finish; ``own`` is the colour of parts that are painted whatever the finish."""
-    name = {"casting": "iron" if spec.metal == "iron" else "aluminium"}.get(raw.material, raw.material)
-    if name in ("painted", "red_cap"):
-        base = Coat(own, 0.4, 0.0, 0.03, chips=float(rng.random() ** 3))
-    else:
-        base = STUFF.get({"dark": "black"}.get(name, name), STUFF["steel"])
-    soft = raw.material in ("paper", "cork", "rubber", "dark", "black", "glass")
-    rusts = name in ("iron", "steel", "black_oxide", "zinc")
-    if spec.finish == "oily":
-        base = replace(base, roughness=base.roughness * 0.55, grime=float(rng.uniform(0.3, 0.7)))
-    elif spec.finish == "rusty":
-        base = replace(base, rust=float(rng.uniform(0.25, 0.9)) if rusts else 0.12 if not soft else 0.0, grime=0.2)
-    elif spec.finish == "oxidised" and not soft:
-        pale = 0.55 * np.array(base.colour) + 0.45 * np.array((0.5, 0.5, 0.49))
-        base = replace(base, colour=tuple(float(c) for c in pale), roughness=0.85, metallic=0.35, tone=0.2, grime=0.15)
-    elif spec.finish == "painted" and raw.material not in ("glass", "rubber"):
-        base = Coat(over, float(rng.uniform(0.25, 0.6)), 0.0, 0.05, grime=0.15, chips=float(rng.random() ** 2 * 0.8))
-    elif spec.finish == "dirty":
-        base = replace(base, roughness=min(base.roughness + 0.2, 0.9), grime=float(rng.uniform(0.6, 1.0)),
-                       rust=float(rng.random() * 0.35) if rusts else 0.0)  # fmt: skip
-    return painted(rng, raw, base)
+    unit = sample_unit(str(Era.IRON if spec.metal == "iron" else Era.ALLOY4), rng, spec.ranges)
+    own = Coat(paint_colour(rng), 0.4, 0.0, 0.03, grime=0.6 * unit.grime, chips=float(rng.random() ** 3))
+    glass = replace(STUFF["glass"], grime=0.6 * unit.grime)
+    raws = shape(spec)
+    covered = [r for r in raws if r.material not in OWN]
+    parts, _ = finishes.apply(covered, unit, rng)
+    others = [painted(rng, r, own if r.material == "painted" else glass) for r in raws if r.material in OWN]
+    return Model((*parts, *others), facts={"kind": spec.kind, "metal": spec.metal, "finish": unit.finish})

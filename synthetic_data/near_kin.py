@@ -72,7 +72,9 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
     solids: list[tuple[Solid, float]] = [(rod(vec(0, base, 0), vec(0, seam, 0), bore + 5), 3.0)]
     shape = str(rng.choice(["box", "d_shape", "round", "octagon", "tub"]))
     low_bowl = base + float(rng.uniform(8, 18))
-    solids.append((_plate((low_bowl + seam) / 2, polygon(shape, bowl_x, bowl_z), (seam - low_bowl) / 2, 4.0, centre), 5.0))
+    solids.append(
+        (_plate((low_bowl + seam) / 2, polygon(shape, bowl_x, bowl_z), (seam - low_bowl) / 2, 4.0, centre), 5.0)
+    )
     parts: list[RawPart] = []
     if two:
         plate, bolts = flange(vec(0, base - 4, 0), -UP, bore + 12, 9.0, 9.0, float(rng.choice([0, 90])))
@@ -83,7 +85,17 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
     for k in range(int(rng.integers(1, 4))):
         angle = rng.uniform(0, 2 * math.pi)
         foot = vec(math.cos(angle) * (bore + 3), base + 8 + 9 * k, math.sin(angle) * (bore + 3))
-        solids.append((rod(foot, foot + 9 * vec(math.cos(angle), rng.normal(0, 0.2), math.sin(angle)), float(rng.uniform(4, 7)), edge=1), 3.0))
+        solids.append(
+            (
+                rod(
+                    foot,
+                    foot + 9 * vec(math.cos(angle), rng.normal(0, 0.2), math.sin(angle)),
+                    float(rng.uniform(4, 7)),
+                    edge=1,
+                ),
+                3.0,
+            )
+        )
     if rng.random() < 0.7:
         spot = vec(centre, (low_bowl + seam) / 2, bowl_z)
         solids += [(s, 0.8) for s in marks(rng, spot, FRONT, bowl_x * 1.2, 8.0)]
@@ -106,7 +118,13 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
     shaft_y = base + float(rng.uniform(9, 14))
     for y, plate_at in ((shaft_y, False), (mouth - 12, True)):
         parts.append(_shaft(vec(0, y, 0), FRONT, bore + 13))
-        parts += lever(rng, vec(0, y, (bore + 14) * float(rng.choice([-1, 1]))), FRONT, vec(rng.normal(), rng.normal(), 0), float(rng.uniform(16, 34)))
+        parts += lever(
+            rng,
+            vec(0, y, (bore + 14) * float(rng.choice([-1, 1]))),
+            FRONT,
+            vec(rng.normal(), rng.normal(), 0),
+            float(rng.uniform(16, 34)),
+        )
         if plate_at:
             parts.append(_disc(vec(0, y, 0), UP, bore - 0.4, 1.2, float(rng.uniform(5, 85))))
     parts += _idle(rng, vec(side * -bore, shaft_y + 8, 5), vec(-side, 0.25, 0.3))
@@ -115,7 +133,14 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
     if rng.random() < 0.5:
         arm = vec(centre, seam + 14, bowl_z * 0.4)
         parts += lever(rng, arm, RIGHT, vec(0, 0.3, 1), 24.0)
-        parts.append(tube("link", "steel", [arm + vec(2, 3, 20), arm + vec(2, -14, 26), vec(side * 4, shaft_y + 4, bore + 16)], 1.2))
+        parts.append(
+            tube(
+                "link",
+                "steel",
+                [arm + vec(2, 3, 20), arm + vec(2, -14, 26), vec(side * 4, shaft_y + 4, bore + 16)],
+                1.2,
+            )
+        )
     return parts
 
 
@@ -124,7 +149,9 @@ def side_draft(rng: np.random.Generator) -> list[RawPart]:
     bore = float(rng.uniform(14, 23))
     half = float(rng.uniform(30, 46))
     parts: list[RawPart] = []
-    solids: list[tuple[Solid, float]] = [(rod(vec(0, 0, -half), vec(0, 0, half), bore + 5, bore + float(rng.uniform(4, 8)), edge=1.2), 0.0)]
+    solids: list[tuple[Solid, float]] = [
+        (rod(vec(0, 0, -half), vec(0, 0, half), bore + 5, bore + float(rng.uniform(4, 8)), edge=1.2), 0.0)
+    ]
     plate, bolts = flange(vec(0, 0, -half), -FRONT, bore + 12, 8.0, 8.5, float(rng.choice([0, 90, 0, 35])))
     solids.append((plate, 2.0))
     solids.append((ring(aim(vec(0, 0, half - 2), FRONT), bore + 6, 2.6), 1.5))
@@ -138,23 +165,47 @@ def side_draft(rng: np.random.Generator) -> list[RawPart]:
         parts.append(turned("cap", str(rng.choice(["brass", "black"])), Frame(foot.origin + UP * rise, foot.axes),
                             [(0, chamber * 0.4), (7, chamber * 0.4), (9, chamber * 0.3), (9, 0)], 12))  # fmt: skip
         solids.append((rod(vec(0, 0, 0), vec(0, bore + 6, 0), chamber * 0.95, edge=2), 5.0))
-        parts += bolts_on(rng, circle(vec(0, bore + 12, 0), UP, chamber * 0.97, int(rng.integers(2, 5)), 45), UP, 5.0, "slotted")
+        parts += bolts_on(
+            rng, circle(vec(0, bore + 12, 0), UP, chamber * 0.97, int(rng.integers(2, 5)), 45), UP, 5.0, "slotted"
+        )
     else:
         lid = bore + float(rng.uniform(8, 14))
         outline = polygon(str(rng.choice(["rect", "octagon", "box"])), bore + 9, half * 0.7)
         solids.append((_plate(lid / 2 + 4, outline, lid / 2, 2.5), 4.0))
-        parts.append(hardware("cover", "casting", [_plate(lid + 6, outline * 1.02, 2.6, 1.0), _plate(lid + 9, outline * 0.6, 3, 2)], [], 1.3, 3.0))
+        parts.append(
+            hardware(
+                "cover",
+                "casting",
+                [_plate(lid + 6, outline * 1.02, 2.6, 1.0), _plate(lid + 9, outline * 0.6, 3, 2)],
+                [],
+                1.3,
+                3.0,
+            )
+        )
         parts.append(hardware("gasket", "paper", [_plate(lid + 3.6, outline * 1.03, 0.7, 0.2)], [], 1.0))
         corners = [vec(sx * (bore + 5), lid + 8.6, sz * half * 0.58) for sx in (-1, 1) for sz in (-1, 1)]
         parts += bolts_on(rng, corners, UP, 5.2, str(rng.choice(["slotted", "pan", "hex"])))
     below = rng.random() < 0.65
     deep, wide = float(rng.uniform(26, 44)), float(rng.uniform(20, 30))
-    spot = vec(0, -bore, float(rng.uniform(-8, 8))) if below else vec(float(rng.choice([-1, 1])) * (bore + wide + 4), 6, float(rng.uniform(-10, 6)))
+    spot = (
+        vec(0, -bore, float(rng.uniform(-8, 8)))
+        if below
+        else vec(float(rng.choice([-1, 1])) * (bore + wide + 4), 6, float(rng.uniform(-10, 6)))
+    )
     drum = rod(spot + UP * 4, spot - UP * deep, wide, wide * 0.93, edge=4)
     solids.append((rod(spot + UP * 6, spot - UP * 5, wide + 3.5, edge=1), 3.0))
     if not below:
         solids.append((chain(np.array([spot, vec(0, 0, spot[2])]), [9, 9]), 5.0))
-    parts.append(cast("bowl", [(drum, 0.0), (ring(aim(spot - UP * 5, UP), wide + 1, 2.5), 1.0), (rod(spot - UP * deep, spot - UP * (deep + 6), 8, edge=1), 2.0)]))
+    parts.append(
+        cast(
+            "bowl",
+            [
+                (drum, 0.0),
+                (ring(aim(spot - UP * 5, UP), wide + 1, 2.5), 1.0),
+                (rod(spot - UP * deep, spot - UP * (deep + 6), 8, edge=1), 2.0),
+            ],
+        )
+    )
     parts += [screw(rng, spot - UP * (deep + 6), -UP, 9.0, "hex", "brass")]
     if rng.random() < 0.6:
         solids += [(s, 0.8) for s in marks(rng, vec(bore + 4, 2, 0), RIGHT, 30.0, 7.0)]
@@ -163,7 +214,13 @@ def side_draft(rng: np.random.Generator) -> list[RawPart]:
     z = -half + float(rng.uniform(10, 16))
     way = RIGHT if rng.random() < 0.6 else UP
     parts.append(_shaft(vec(0, 0, z), way, bore + 12))
-    parts += lever(rng, vec(0, 0, z) + way * (bore + 13) * float(rng.choice([-1, 1])), way, rng.standard_normal(3) + vec(0, 0.2, 0), float(rng.uniform(18, 36)))
+    parts += lever(
+        rng,
+        vec(0, 0, z) + way * (bore + 13) * float(rng.choice([-1, 1])),
+        way,
+        rng.standard_normal(3) + vec(0, 0.2, 0),
+        float(rng.uniform(18, 36)),
+    )
     parts.append(_disc(vec(0, 0, half * 0.6), FRONT, bore - 0.4, 1.2, float(rng.uniform(5, 85))))
     parts += _idle(rng, vec(bore * 0.7, bore * 0.5, z), vec(0.6, 0.7, 0.2))
     inlet = spot + UP * 2 + vec(wide * 0.9, 0, 0) * (1 if below else math.copysign(1, spot[0]))
@@ -191,8 +248,23 @@ def small_engine(rng: np.random.Generator) -> list[RawPart]:
         parts += bolts_on(rng, more, FRONT, 6.0, "hex", missing=0.4)
     parts.append(cast("body", solids, [rod(vec(0, 0, -half - 20), vec(0, 0, half + 20), bore)], step=1.2))
     top = -bore - 9
-    profile = [(0.0, wide + 2.4), (-2.2, wide + 2.6), (-3, wide), (-deep * 0.75, wide * 0.96), (-deep, wide * 0.7), (-deep, 0)]
-    parts.append(turned("bowl", str(rng.choice(["zinc", "casting", "steel"])), aim(vec(0, top, 0), UP), [(w, r) for w, r in profile[::-1]], 36))
+    profile = [
+        (0.0, wide + 2.4),
+        (-2.2, wide + 2.6),
+        (-3, wide),
+        (-deep * 0.75, wide * 0.96),
+        (-deep, wide * 0.7),
+        (-deep, 0),
+    ]
+    parts.append(
+        turned(
+            "bowl",
+            str(rng.choice(["zinc", "casting", "steel"])),
+            aim(vec(0, top, 0), UP),
+            [(w, r) for w, r in profile[::-1]],
+            36,
+        )
+    )
     parts.append(screw(rng, vec(0, top - deep, 0), -UP, 9.0, "hex", str(rng.choice(["brass", "steel"]))))
     parts += bolts_on(rng, [b + FRONT * 7 for b in bolts], FRONT, 6.0, "nut", missing=0.5)
     for z, plate_at in ((-half * 0.55, False), (half * 0.6, True)):
@@ -225,7 +297,11 @@ def loose_bowl(rng: np.random.Generator) -> list[RawPart]:
     parts = [cast("bowl", solids, cuts)]
     if rng.random() < 0.5:
         lift = rng.uniform(-3, 3)
-        parts.append(hardware("float", "brass", [ball(vec(x * 0.2, -deep * 0.3 + lift, 0), min(x, z) * 0.5, (1.2, 0.6, 1.1))], [], 1.4))
+        parts.append(
+            hardware(
+                "float", "brass", [ball(vec(x * 0.2, -deep * 0.3 + lift, 0), min(x, z) * 0.5, (1.2, 0.6, 1.1))], [], 1.4
+            )
+        )
     parts.append(screw(rng, vec(x * 0.3, -deep - 8, 0), -UP, 9.0, str(rng.choice(["hex", "slotted"])), "brass"))
     if rng.random() < 0.5:
         parts.append(barb(vec(-x * 0.9, -deep * 0.4, 0), -RIGHT, 4.0, 16.0))
