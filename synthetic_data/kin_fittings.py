@@ -212,3 +212,40 @@ def marks(rng: np.random.Generator, at: Vec, way: Vec, width: float, high: float
             q = at + (cell + a[1] * step) * f.axes[0] + b[1] * high * f.axes[1]
             out.append(chain(np.array([p, q + 1e-3]), [0.8, 0.8]))
     return out
+
+
+def slab(
+    part: str, material: str, frame: Frame, outline: Vec, thick: float, holes: Sequence[Vec] = (), cell: float = 9.0
+) -> RawPart:
+    """A flat sheet with crisp edges: too thin for a distance grid.
+
+    Args:
+        part: name.
+        material: of ``RawPart``.
+        frame: the sheet lies in its u, v and rises from its origin along w.
+        outline: (n, 2) corners in u, v.
+        thick: mm.
+        holes: outlines inside, any orientation.
+        cell: longest triangle side, so that a coat can vary over the sheet.
+    """
+    from manifold3d import CrossSection, FillRule
+
+    flat = CrossSection([np.asarray(o, np.float64) for o in (outline, *holes)], FillRule.EvenOdd)
+    body = flat.extrude(thick).refine_to_length(cell).to_mesh()
+    corners = np.asarray(body.vert_properties, np.float64)[np.asarray(body.tri_verts)]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
+    normals = (np.repeat(across, 3, axis=0) @ frame.axes).astype(np.float32)
+    faces = np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3)
+    return raw(part, material, frame.world(corners.reshape(-1, 3)), faces, normals)
+
+
+def round_outline(radius: float, at: Sequence[float] = (0.0, 0.0), count: int = 24) -> Vec:
+    """Corners of a circle, (count, 2)."""
+    a = np.arange(count) * (2 * math.pi / count)
+    return np.stack([at[0] + radius * np.cos(a), at[1] + radius * np.sin(a)], 1)
+
+
+def rectangle(half_u: float, half_v: float) -> Vec:
+    """Corners of a rectangle, (4, 2)."""
+    return np.array([[-half_u, -half_v], [half_u, -half_v], [half_u, half_v], [-half_u, half_v]])
