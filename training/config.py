@@ -48,6 +48,7 @@ class TrainConfig:
         held: folders to report on after each epoch; never trained on.
         backdrops: folders of plain pictures without a subject (JPEG or PNG, no labels).
         out: folder of the run.
+        imagenet: the wheel's ``.pth`` file, where the wheel itself is not installed; empty to ask the wheel.
         find_size: side of the first look's input, pixels.
         read_size: side of the second look's input, pixels.
         cache_side: longest side at which pictures are kept in memory, pixels.
@@ -80,6 +81,7 @@ class TrainConfig:
     held: tuple[str, ...] = ()
     backdrops: tuple[str, ...] = ()
     out: str = "runs/cues"
+    imagenet: str = ""
     find_size: int = 320
     read_size: int = 448
     cache_side: int = 960

@@ -194,7 +194,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
     log.info("%d pictures in memory after %.1f s", len(data.labels), time.monotonic() - start)
 
     net = network_of(config)
-    load_imagenet(net.trunk)
+    load_imagenet(net.trunk, config.imagenet)
     net = net.to(place.device, memory_format=torch.channels_last)
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
     per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)

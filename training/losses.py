@@ -1,7 +1,7 @@
 """What the network is trained for. Every term is a mean over what is known; unknown labels cost nothing.
 
-Sources of the forms: focal heatmap and offsets after centre-point detection (OUTSIDE: ACCURACY.md section 3),
-generalised box overlap, Laplace likelihood for the handle's angle and its spread.
+Forms: penalty-reduced focal heatmap with offsets as in centre-point detection, generalised box overlap, Laplace
+likelihood for the handle's angle and its spread.
 """
 
 from __future__ import annotations

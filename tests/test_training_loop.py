@@ -1,0 +1,114 @@
+"""The smoke run: both stages on 24 drawn pictures, export, and going on after a stop."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+torch = pytest.importorskip("torch")
+
+from updraft_key.model.spec import ModelSpec  # noqa: E402
+from updraft_key.training.checkpoint import (  # noqa: E402
+    STATE,
+    WEIGHTS,
+    load_network,
+    read_state,
+    read_weights,
+)
+from updraft_key.training.config import LossWeights, TrainConfig, smoke_config  # noqa: E402
+from updraft_key.training.export import export, int8_beside, quantize, read_spec, session_of  # noqa: E402
+from updraft_key.training.loop import here, rate_at, set_modes, train  # noqa: E402
+from updraft_key.training.network import CueNet  # noqa: E402
+from updraft_key.training.smoke import draw_toy_set  # noqa: E402
+
+pytestmark = pytest.mark.train
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> TrainConfig:
+    folder = tmp_path_factory.mktemp("toy")
+    draw_toy_set(folder / "set", 24, np.random.default_rng(0))
+    config = smoke_config((str(folder / "set"),), str(folder / "run"))
+    measures = train(config, here())
+    assert measures["epoch"] == 2 and np.isfinite(measures["loss"])
+    return config
+
+
+def test_a_run_leaves_its_config_log_weights_and_state(run: TrainConfig) -> None:
+    out = Path(run.out)
+    assert TrainConfig.read(out / "config.json") == run
+    lines = [json.loads(line) for line in (out / "log.jsonl").read_text().splitlines()]
+    assert [line["epoch"] for line in lines] == [1, 2]
+    assert lines[1]["loss"] < lines[0]["loss"]
+    assert 0 <= lines[1]["held/front_ear"] <= 1
+    assert any(out.glob("events.out.tfevents.*"))
+    _, about = read_weights(out / WEIGHTS)
+    assert len(about["data_hash"]) == 64 and about["epoch"] == 2
+    assert read_state(out / STATE).epoch == 2
+
+
+def test_the_first_stage_leaves_the_trunk_alone_and_norm_statistics_never_move_there(run: TrainConfig) -> None:
+    net, _ = load_network(Path(run.out) / WEIGHTS)
+    fresh = CueNet(run.channels)
+    from updraft_key.training.network import load_imagenet
+
+    load_imagenet(fresh.trunk)
+    ours, theirs = net.trunk.state_dict(), fresh.trunk.state_dict()
+    moved = {k for k in ours if not torch.equal(ours[k], theirs[k])}
+    assert moved and not any("running" in k or "num_batches" in k or "classifier" in k for k in moved)
+    set_modes(fresh, heads_only=True)
+    assert not any(p.requires_grad for p in fresh.trunk.parameters())
+    assert not fresh.trunk.stem[1].training and fresh.refine[0][0].body[1].training
+    set_modes(fresh, heads_only=False)
+    assert fresh.trunk.stem[0][1].weight.requires_grad and not fresh.refine[0][0].body[1].training
+
+
+def test_a_finished_run_does_nothing_and_a_longer_one_goes_on(run: TrainConfig) -> None:
+    before = (Path(run.out) / WEIGHTS).read_bytes()
+    assert train(run, here()) == {}
+    assert (Path(run.out) / WEIGHTS).read_bytes() == before
+    measures = train(replace(run, epochs_all=2, held=()), here())
+    assert measures["epoch"] == 3
+    assert read_state(Path(run.out) / STATE).step > 6
+
+
+def test_weights_export_to_onnx_with_their_description_and_to_int8(run: TrainConfig, tmp_path: Path) -> None:
+    path = tmp_path / "cues.onnx"
+    spec = export(Path(run.out) / WEIGHTS, path, "0.0.1", "abc")
+    assert isinstance(spec, ModelSpec) and spec.find_size == 96 and spec.read_size == 128
+    assert read_spec(path).to_metadata() == spec.to_metadata()
+    rng = np.random.default_rng(0)
+    images = [rng.uniform(-1, 1, (1, 3, s, s)).astype(np.float32) for s in (96, 128, 96, 128)]
+    small = quantize(path, iter(images))
+    assert small == int8_beside(path) and small.stat().st_size < 0.5 * path.stat().st_size
+    assert read_spec(small).to_metadata() == spec.to_metadata()
+    full, eight = (dict(zip(("found", "box"), session_of(p).run(["found", "box"], {"image": images[0]}), strict=True))
+                   for p in (path, small))  # fmt: skip
+    np.testing.assert_allclose(full["box"], eight["box"], atol=0.1)
+
+
+def test_the_rate_rises_then_falls_to_a_hundredth() -> None:
+    rates = [rate_at(k, 1000) for k in range(1000)]
+    assert rates[0] < 0.02 and max(rates) == pytest.approx(1.0) and rates[-1] < 0.011
+    assert rates.index(max(rates)) < 150
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"sets": ()}, {"find_size": 100}, {"batch": 0}, {"leave_out": ("sound",)}, {"no_augment": ("x",)},
+     {"target": "age"}, {"average": 1.0}, {"rate_trunk": -1.0}, {"shoot": 2.0}],
+)  # fmt: skip
+def test_a_configuration_out_of_range_is_refused(changes: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="expected"):
+        TrainConfig(**{"sets": ("a",), **changes})  # type: ignore[arg-type]
+
+
+def test_a_configuration_comes_back_from_json() -> None:
+    config = TrainConfig(sets=("a", "b"), weights=LossWeights(cue=2.0))
+    assert TrainConfig.from_json(json.loads(json.dumps(config.to_json()))) == config
+    with pytest.raises(ValueError, match="epoch"):
+        TrainConfig.from_json({**config.to_json(), "epoch": 3})
