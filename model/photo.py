@@ -135,7 +135,7 @@ def _bytes_of(source: bytes | Path, limits: Limits) -> bytes:
     if isinstance(source, Path):
         try:
             if not source.is_file():
-                what = "a folder" if source.is_dir() else "nothing there" if not source.exists() else "no plain file"
+                what = "a folder" if source.is_dir() else "no plain file" if source.exists() else "none of that name"
                 raise PhotoUnreadable(f"expected a picture file, got {what}; check the name")
             with source.open("rb") as file:
                 data = file.read(limits.max_bytes + 1)
