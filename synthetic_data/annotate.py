@@ -34,6 +34,8 @@ ZONE_FACING = 0.2
 """Cosine from which a point of a zone counts as facing: absence is not judged at a grazing look."""
 HEAD_MM = (4.2, 2.8)
 """Radius and height of the screw head that a bare ear is judged against."""
+GONE = 5e-4
+"""Share of the picture below which a subject is not in it (hidden behind something): labelled ``empty``."""
 SAMPLES = 240
 
 
@@ -91,7 +93,7 @@ class Looker:
             if owner is not None:
                 near |= (self.owner[y, x] == owner) & (off <= SAME_PART_MM)
             out |= near & (self.owner[y, x] > -2)
-        return out & inside
+        return np.asarray(out & inside)
 
     def clear(self, points: NDArray[np.floating]) -> NDArray[np.bool_]:
         """Say for each world point whether nothing stands in front of it: it may lie in empty space, (n,) bool."""
@@ -100,7 +102,7 @@ class Looker:
         inside = (depth > 0) & np.all((at >= 0) & (at < size), axis=1)
         x, y = (np.clip(np.where(inside, at[:, i], 0.0), 0, size - 1).astype(int) for i in (0, 1))
         hit = (self.point[y, x].astype(np.float64) - self.pose.origin) @ self.pose.forward
-        return inside & (np.isnan(hit) | (hit >= depth - DEPTH_MM)) & (self.owner[y, x] > -2)
+        return np.asarray(inside & (np.isnan(hit) | (hit >= depth - DEPTH_MM)) & (self.owner[y, x] > -2))
 
     def facing(self, points: NDArray[np.floating], normals: NDArray[np.floating], least: float) -> NDArray[np.bool_]:
         """Say for each point whether its normal is turned toward the camera: cosine above ``least``, (n,) bool."""
@@ -194,14 +196,14 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
     size = passes.owner.shape[0]
     looker = Looker(pose, passes.owner, passes.point, stage.turn @ np.array([0.0, -1.0, 0.0]), stage.origin)
     mine = (passes.owner >= 0) & (passes.owner < stage.subject_parts)
-    is_unit = stage.kind == "updraft_carburetor"
+    is_unit = stage.kind == "updraft_carburetor" and float(mine.mean()) > GONE
     record: dict[str, Any] = {
         "file": file,
         "seed": seed,
         "split": stage.spec.split,
-        "kind": stage.kind,
+        "kind": stage.kind if is_unit or stage.kind != "updraft_carburetor" else "empty",
         "era": stage.spec.subject.era if is_unit else None,
-        "view": shot.view if stage.model is not None else None,
+        "view": shot.view if is_unit else None,
         "mirrored": shot.mirrored,
         "finish": None,
         "scene": stage.spec.place,
@@ -210,7 +212,8 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         "width": size,
         "height": size,
         "ingredients": stage.spec.ingredients,
-        "subject_box": mask_box(mine),
+        "subject_box": mask_box(mine) if is_unit else None,
+        "thing_box": mask_box(mine),
         "subject_area": round(float(mine.mean()), 5),
         "cues": None,
         "screw_count": None,
@@ -489,6 +492,7 @@ def mirror(record: dict[str, Any]) -> dict[str, Any]:
     return {
         **record,
         "subject_box": box(record["subject_box"]),
+        "thing_box": box(record["thing_box"]),
         "boxes": {k: box(b) for k, b in record["boxes"].items()},
         "zones": {k: box(b) for k, b in record["zones"].items()},
         "outline": [[round(width - x, 2), y] for x, y in record["outline"]],

@@ -78,7 +78,7 @@ def tone(linear: Floats) -> Floats:
     shoulder = 0.62
     over = np.maximum(x - shoulder, 0.0)
     room = 1.0 - shoulder
-    return np.minimum(x, shoulder) + room * (over / (over + room * 1.6)) * 1.0
+    return np.asarray(np.minimum(x, shoulder) + room * (over / (over + room * 1.6)), np.float32)
 
 
 def develop(linear: Floats, behind: Floats, photograph: Bytes | None, exposure: float, blur_px: float = 0.0) -> Bytes:
@@ -163,7 +163,7 @@ def shoot(
         raise ValueError(f"expected a picture (h, w, 3), got {picture.shape}")
     if strength < 0.0:
         raise ValueError(f"strength: expected 0 or more, got {strength}")
-    linear = to_linear(picture) if picture.dtype == np.uint8 else np.asarray(picture, np.float32)
+    linear = to_linear(np.asarray(picture, np.uint8)) if picture.dtype == np.uint8 else np.asarray(picture, np.float32)
     if strength == 0.0:
         return _bytes(to_srgb(linear))
     f = faults or Faults()
@@ -244,7 +244,7 @@ def _sensor(linear: Floats, rng: np.random.Generator, iso: float) -> Floats:
         coarse = rng.standard_normal(((h + 1) // 2, (w + 1) // 2), np.float32)
         noise[..., c] = cv2.resize(coarse, (w, h), interpolation=cv2.INTER_LINEAR) * 1.35
     sigma = np.sqrt(shot * np.clip(linear, 0.0, 1.2) + read**2)
-    return np.clip(linear + noise * sigma, 0.0, None).astype(np.float32)
+    return np.asarray(np.clip(linear + noise * sigma, 0.0, None), np.float32)
 
 
 def _processing(values: Floats, rng: np.random.Generator, iso: float, strength: float, f: Faults) -> Floats:
@@ -275,11 +275,9 @@ def _listing(picture: Bytes, rng: np.random.Generator) -> Bytes:
         if rng.random() > (0.6 if side in ("top", "bottom") else 0.25):
             continue
         width = int(rng.uniform(0.015, 0.055) * h)
-        band = {
-            "top": np.s_[:width], "bottom": np.s_[h - width :],
-            "left": np.s_[:, :width], "right": np.s_[:, w - width :],
-        }[side]  # fmt: skip
-        out[band] = colour
+        x0, x1 = (w - width if side == "right" else 0), (width if side == "left" else w)
+        y0, y1 = (h - width if side == "bottom" else 0), (width if side == "top" else h)
+        out[y0:y1, x0:x1] = colour
         if side in ("top", "bottom"):
             text = "".join(rng.choice(list(GLYPHS), int(rng.integers(4, 22))))
             foot = width - max(width // 4, 1) if side == "top" else h - max(width // 4, 1)
@@ -299,7 +297,7 @@ def _streak(rng: np.random.Generator, length: float) -> Floats:
     y = along * np.sin(angle) + across * np.cos(angle) + (n + 1) / 2
     inside = (x >= 0) & (y >= 0) & (x < n + 1.5) & (y < n + 1.5)
     np.add.at(kernel, (np.rint(y[inside]).astype(int), np.rint(x[inside]).astype(int)), 1.0)
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def _disk(radius: float) -> Floats:
@@ -307,7 +305,7 @@ def _disk(radius: float) -> Floats:
     n = int(np.ceil(radius))
     y, x = np.mgrid[-n : n + 1, -n : n + 1].astype(np.float32)
     kernel = np.clip(radius + 0.5 - np.hypot(x, y), 0.0, 1.0)
-    return (kernel / kernel.sum()).astype(np.float32)
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def _fringe(linear: Floats, amount: float) -> Floats:
@@ -329,7 +327,7 @@ def _fill(photograph: Bytes, h: int, w: int, blur_px: float) -> Bytes:
     ch, cw = max(int(h * k), 1), max(int(w * k), 1)
     y, x = (ph - ch) // 2, (pw - cw) // 2
     out = cv2.resize(photograph[y : y + ch, x : x + cw], (w, h), interpolation=cv2.INTER_AREA)
-    return cv2.GaussianBlur(out, (0, 0), blur_px) if blur_px > 0.3 else out
+    return np.asarray(cv2.GaussianBlur(out, (0, 0), blur_px) if blur_px > 0.3 else out, np.uint8)
 
 
 def _resized(linear: Floats, w: int, h: int) -> Floats:
@@ -337,7 +335,7 @@ def _resized(linear: Floats, w: int, h: int) -> Floats:
 
 
 def _bytes(values: NDArray[np.floating]) -> Bytes:
-    return np.round(np.clip(values, 0.0, 1.0) * 255.0).astype(np.uint8)
+    return np.asarray(np.round(np.clip(values, 0.0, 1.0) * 255.0), np.uint8)
 
 
 def encode(picture: Bytes, quality: int = 95) -> bytes:
@@ -356,4 +354,7 @@ def encode(picture: Bytes, quality: int = 95) -> bytes:
 
 def _jpeg(picture: Bytes, quality: int) -> Bytes:
     data = np.frombuffer(encode(picture, quality), np.uint8)
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+    back = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    if back is None:
+        raise ValueError("JPEG bytes just written cannot be read")
+    return np.ascontiguousarray(np.asarray(back, np.uint8)[..., ::-1])

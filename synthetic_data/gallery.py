@@ -22,7 +22,7 @@ from .spec import SceneError
 Bytes = NDArray[np.uint8]
 Record = Mapping[str, Any]
 
-_SUBJECT = (255, 255, 255)
+_SUBJECT, _THING = (255, 255, 255), (150, 150, 170)
 _PART_COLOURS = {
     "joint_screw": (80, 220, 255),
     "screw_thread": (80, 160, 255),
@@ -97,9 +97,11 @@ def describe(record: Record) -> list[str]:
 def draw_labels(picture: Bytes, record: Record, size: int) -> Bytes:
     """Return the picture at ``size`` px with boxes, landmarks and readings drawn."""
     k = size / picture.shape[0]
-    out = cv2.resize(picture, (size, size), interpolation=cv2.INTER_AREA if k < 1 else cv2.INTER_LINEAR)
-    if record.get("subject_box"):
-        _rectangle(out, record["subject_box"], k, _SUBJECT)
+    way = cv2.INTER_AREA if k < 1 else cv2.INTER_LINEAR
+    out = np.asarray(cv2.resize(picture, (size, size), interpolation=way), np.uint8)
+    for box, white in ((record.get("thing_box"), _THING), (record.get("subject_box"), _SUBJECT)):
+        if box:
+            _rectangle(out, box, k, white)
     for part, box in record.get("boxes", {}).items():
         colour = next((c for name, c in _PART_COLOURS.items() if part.startswith(name)), None)
         if colour is not None:

@@ -43,6 +43,8 @@ from .spec import SPLITS, SceneError
 SHARD_BYTES = 15 * 2**20
 STAGES = ("modelling", "loading", "rendering", "labelling", "encoding")
 TRIES = 3
+SLIVER = 0.004
+"""A thing that covers less of the picture than this is neither there nor absent: such a picture is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +189,8 @@ def _scene(
         t2 = clock()
         record = annotate(stage, shot, pose, passes, name, seed)
         t3 = clock()
+        if record["subject_area"] < SLIVER and record["kind"] == stage.kind != "empty":
+            continue
         if shot.mirrored:
             picture = np.ascontiguousarray(picture[:, ::-1])
         if s.camera > 0.0:

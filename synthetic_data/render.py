@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from updraft_key.model.errors import MissingExtra
 
+from .camera import to_linear
 from .mesh import Floats, Ints
 from .scene import Pose, Stage
 
@@ -24,6 +26,8 @@ LLVM = ("/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1", "/usr/lib/llvm-19/lib/libLL
 BRIGHTEST = 60.0
 """A single sample's radiance is cut here (surroundings average 1): fewer fireflies at low sample counts."""
 SUN_CUT = 400.0
+FLASH_COLOUR = (1.0, 0.98, 0.93)
+AROUND_PX, TABLE_PX = 256, 768
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +84,69 @@ class Renderer:
         self._scene: Any = None
         self._params: Any = None
         self._subject: Any = None
+        self._lamp: Any = None
+
+    def _number(self, value: float) -> Any:
+        """A number that the compiler may not build into a kernel: another value is then no other kernel."""
+        out = self._mi.Float(float(value))
+        self._dr.make_opaque(out)
+        return out
 
     def load(self, stage: Stage) -> None:
-        """Hand a stage to Mitsuba; ``shoot`` then renders it from any pose."""
+        """Hand a stage to Mitsuba; ``shoot`` then renders it from any pose.
+
+        The scene object is made once and then filled anew: a new one would be compiled again (3 s a scene).
+        """
+        if self._scene is None:
+            self._scene = self._made()
+            self._params = self._mi.traverse(self._scene)
+        self._fill(stage)
+        self._stage = stage
+
+    def _made(self) -> Any:
+        """The scene's fixed structure, empty."""
         mi = self._mi
-        light = stage.spec.light
-        strength = light.strength if stage.spec.light_on else 1.0
-        tint = np.array(light.tint if stage.spec.light_on else (1.0, 1.0, 1.0), np.float32)
-        around = _evened(stage.surroundings) * strength * tint
-        lamp = light.lamp if stage.spec.light_on else 0.0
+        one = np.array([[0, 0, 0], [1, 0, 0], [0, 0, 1]], np.float32)
+        up = np.tile(np.array([[0, 1, 0]], np.float32), (3, 1))
+        self._subject = _mesh(mi, "things", one, np.array([[0, 2, 1]], np.int32), up, _SURFACE)
+        for name, width in (("vertex_colour", 3), ("vertex_roughness", 1), ("vertex_metallic", 1)):
+            self._subject.add_attribute(name, width, np.zeros(3 * width, np.float32))
+        self._lamp = _mesh(
+            mi,
+            "lamp",
+            _QUAD,
+            _QUAD_FACES,
+            np.tile(np.array([[0, 0, 1]], np.float32), (4, 1)),
+            {"type": "diffuse"},
+            emitter={"type": "area", "radiance": {"type": "rgb", "value": 0.0}, "sampling_weight": 0.5},
+        )
+        return mi.load_dict(
+            {
+                "type": "scene",
+                "things": self._subject,
+                "lamp": self._lamp,
+                "table": _table(mi),
+                "around": {
+                    "type": "envmap",
+                    "bitmap": mi.Bitmap(np.ones((AROUND_PX, 2 * AROUND_PX, 3), np.float32)),
+                    "sampling_weight": 1.0,
+                },
+                "flash": {
+                    "type": "point",
+                    "position": [0.0, 0.0, 0.0],
+                    "intensity": {"type": "rgb", "value": 0.0},
+                    "sampling_weight": 0.5,
+                },
+            }
+        )
+
+    def _fill(self, stage: Stage) -> None:
+        """Put a stage's geometry, surfaces and light into the scene."""
+        mi, p = self._mi, self._params
+        light, lit = stage.spec.light, stage.spec.light_on
+        around = _evened(_sized(stage.surroundings)) * (light.strength if lit else 1.0)
+        around = around * np.array(light.tint if lit else (1.0, 1.0, 1.0), np.float32)
+        lamp = light.lamp if lit else 0.0
         at = np.array(light.lamp_at)
         if stage.ground is not None:
             at = np.array([at[0], abs(at[1]) + 0.15, at[2]])
@@ -96,43 +154,35 @@ class Renderer:
         side = 0.12 * light.lamp_distance
         radiance = lamp * np.pi * light.lamp_distance**2 / (4.0 * side**2)
         frame = mi.ScalarTransform4f
-        self._subject = _mesh(mi, "things", stage.joined.vertices, stage.joined.faces, stage.joined.normals, _SURFACE)
-        for name, width, values in (
-            ("vertex_colour", 3, stage.joined.colour),
-            ("vertex_roughness", 1, stage.joined.roughness),
-            ("vertex_metallic", 1, stage.joined.metallic),
+        mesh = stage.joined
+        for name, values in (
+            ("vertex_positions", mesh.vertices),
+            ("vertex_normals", mesh.normals),
+            ("vertex_colour", mesh.colour),
+            ("vertex_roughness", mesh.roughness),
+            ("vertex_metallic", mesh.metallic),
         ):
-            self._subject.add_attribute(name, width, np.ascontiguousarray(values, np.float32).ravel())
-        self._scene = mi.load_dict(
-            {
-                "type": "scene",
-                "things": self._subject,
-                "table": _table(mi, stage),
-                "around": {
-                    "type": "envmap",
-                    "bitmap": mi.Bitmap(np.ascontiguousarray(around, np.float32)),
-                    "to_world": frame().rotate([0, 1, 0], light.turn),
-                    "sampling_weight": 1.0,
-                },
-                "flash": {
-                    "type": "point",
-                    "position": [0.0, 0.0, 0.0],
-                    "intensity": {"type": "rgb", "value": 0.0},
-                    "sampling_weight": 0.6 if light.flash > 0 and stage.spec.light_on else 0.02,
-                },
-                "lamp": {
-                    "type": "rectangle",
-                    "to_world": frame().look_at(list(at), [0.0, 0.0, 0.0], _across(at)).scale([side, side, 1.0]),
-                    "emitter": {
-                        "type": "area",
-                        "radiance": {"type": "rgb", "value": [float(radiance * c) for c in light.lamp_colour]},
-                        "sampling_weight": 0.6 if lamp > 0 else 0.02,
-                    },
-                },
-            }
+            p[f"things.{name}"] = mi.Float(np.ascontiguousarray(values, np.float32).ravel())
+        p["things.faces"] = mi.UInt32(np.ascontiguousarray(mesh.faces, np.uint32).ravel())
+        half, height = (1600.0, stage.ground) if stage.ground is not None else (1.0, -9e4)
+        corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32)
+        p["table.vertex_positions"] = mi.Float(
+            np.stack([corner[:, 0] * half, np.full(4, height), -corner[:, 1] * half], axis=1).ravel()
         )
-        self._params = mi.traverse(self._scene)
-        self._stage = stage
+        p["table.vertex_texcoords"] = mi.Float((corner * half / stage.table.side_mm + 0.37).ravel())
+        top = cv2.resize(stage.table.pixels, (TABLE_PX, TABLE_PX), interpolation=cv2.INTER_AREA)
+        p["table.bsdf.brdf_0.base_color.data"] = mi.TensorXf(to_linear(np.ascontiguousarray(top)))
+        p["table.bsdf.brdf_0.roughness.value"] = self._number(stage.table.roughness)
+        p["table.bsdf.brdf_0.metallic.value"] = self._number(stage.table.metallic)
+        p["around.data"] = mi.TensorXf(np.concatenate([around, around[:, :1]], axis=1))
+        p["around.to_world"] = mi.AffineTransform4f(frame().rotate([0, 1, 0], light.turn).matrix)
+        corners, toward = _facing_quad(at, side)
+        p["lamp.vertex_positions"] = mi.Float(corners.ravel())
+        p["lamp.vertex_normals"] = mi.Float(np.tile(toward, 4))
+        p["lamp.emitter.radiance.value"] = mi.Color3f(*(self._number(radiance * c) for c in light.lamp_colour))
+        p["lamp.emitter.sampling_weight"] = 0.6 if lamp > 0 else 0.02
+        p["flash.sampling_weight"] = 0.6 if light.flash > 0 and lit else 0.02
+        p.update()
 
     def shoot(self, pose: Pose, seed: int) -> Passes:
         """Render the loaded stage from ``pose``.
@@ -147,13 +197,13 @@ class Renderer:
         distance = float(np.linalg.norm(pose.origin))
         power = light.flash * np.pi * distance**2 if self._stage.spec.light_on else 0.0
         beside = pose.origin + 9.0 * pose.up + 6.0 * pose.right
-        self._params["flash.position"] = mi.Point3f(*(float(v) for v in beside))
-        self._params["flash.intensity.value"] = mi.Color3f(power * 1.0, power * 0.98, power * 0.93)
+        self._params["flash.position"] = mi.Point3f(*(self._number(v) for v in beside))
+        self._params["flash.intensity.value"] = mi.Color3f(*(self._number(power * c) for c in FLASH_COLOUR))
         self._params.update()
         camera = _Camera(mi, dr, pose, n)
 
         centre = dr.arange(mi.UInt32, n * n)
-        first = self._scene.ray_intersect(camera.rays(centre, mi.Point2f(0.5), None))
+        first = self._scene.ray_intersect(self._past_lamp(camera.rays(centre, mi.Point2f(0.5), None)))
         hit = np.array(first.is_valid())
         mine = np.array(first.shape == mi.ShapePtr(self._subject)) & hit
         prim = np.array(first.prim_index)
@@ -165,10 +215,10 @@ class Renderer:
         sampler.seed(seed, n * n * spp)
         pixel = dr.arange(mi.UInt32, n * n * spp) // spp
         rays = camera.rays(pixel, sampler.next_2d(), sampler.next_2d())
+        rays = self._past_lamp(rays)
         solid = self._scene.ray_test(rays)
         colour, _, _ = self._integrator.sample(self._scene, sampler, rays)
-        keep = mi.Float(1.0 if self._stage.photograph is None else 0.0)
-        dr.make_opaque(keep)
+        keep = self._number(1.0 if self._stage.photograph is None else 0.0)
         share = dr.select(solid, 1.0, keep)
         channels = [dr.block_sum(dr.clip(dr.select(c == c, c, 0.0), 0.0, BRIGHTEST) * share, spp) / spp for c in colour]
         behind = dr.block_sum(dr.select(solid, mi.Float(0.0), mi.Float(1.0)), spp) / spp
@@ -180,6 +230,13 @@ class Renderer:
             owner=owner.reshape(n, n),
             point=point.reshape(n, n, 3),
         )
+
+    def _past_lamp(self, rays: Any) -> Any:
+        """Start rays that would hit the lamp's square behind it: it gives light, nobody photographs it."""
+        first = self._scene.ray_intersect_preliminary(rays, coherent=True)
+        lamp = first.is_valid() & (first.shape == self._mi.ShapePtr(self._lamp))
+        rays.o = self._dr.select(lamp, rays(first.t + 1.0), rays.o)
+        return rays
 
 
 class _Camera:
@@ -218,6 +275,10 @@ _SURFACE: dict[str, Any] = {
 }
 
 
+_QUAD = np.array([[-1, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]], np.float32)
+_QUAD_FACES = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
+
+
 def _start(mi: Any, variant: str | None) -> str:
     problems: list[str] = []
     for name in (variant,) if variant else ("cuda_ad_rgb", "llvm_ad_rgb"):
@@ -233,10 +294,19 @@ def _start(mi: Any, variant: str | None) -> str:
 
 
 def _mesh(
-    mi: Any, name: str, vertices: Floats, faces: Ints, normals: Floats, bsdf: dict[str, Any], uv: Floats | None = None
+    mi: Any,
+    name: str,
+    vertices: Floats,
+    faces: Ints,
+    normals: Floats,
+    bsdf: dict[str, Any],
+    uv: Floats | None = None,
+    emitter: dict[str, Any] | None = None,
 ) -> Any:
     properties = mi.Properties()
     properties["bsdf"] = mi.load_dict(bsdf)
+    if emitter is not None:
+        properties["emitter"] = mi.load_dict(emitter)
     mesh = mi.Mesh(
         name,
         len(vertices),
@@ -255,29 +325,34 @@ def _mesh(
     return mesh
 
 
-def _table(mi: Any, stage: Stage) -> Any:
-    """The table as a rectangle; far below and tiny where the place has none."""
-    half, height = (1600.0, stage.ground) if stage.ground is not None else (1.0, -9e4)
-    corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32)
-    vertices = np.stack([corner[:, 0] * half, np.full(4, height), -corner[:, 1] * half], axis=1)
-    uv = corner * half / stage.table.side_mm + 0.37
+def _table(mi: Any) -> Any:
+    """The table as a rectangle of four corners, filled in later."""
+    square = np.array([[0, 0, 0], [1, 0, 0], [1, 0, -1], [0, 0, -1]], np.float32)
     bsdf = {
         "type": "twosided",
         "bsdf": {
             "type": "principled",
             "base_color": {
                 "type": "bitmap",
-                "bitmap": mi.Bitmap(np.ascontiguousarray(stage.table.pixels)),
+                "bitmap": mi.Bitmap(np.full((TABLE_PX, TABLE_PX, 3), 0.5, np.float32)),
+                "raw": True,
                 "wrap_mode": "mirror",
             },
-            "roughness": stage.table.roughness,
-            "metallic": stage.table.metallic,
+            "roughness": 0.6,
+            "metallic": 0.0,
             "specular": 0.4,
         },
     }
     up = np.tile(np.array([[0, 1, 0]], np.float32), (4, 1))
     faces = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
-    return _mesh(mi, "table", vertices.astype(np.float32), faces, up, bsdf, uv.astype(np.float32))
+    return _mesh(mi, "table", square, faces, up, bsdf, square[:, :2].copy())
+
+
+def _sized(picture: Floats) -> Floats:
+    """The light map at the size that the scene holds."""
+    if picture.shape[0] == AROUND_PX:
+        return picture
+    return np.asarray(cv2.resize(picture, (2 * AROUND_PX, AROUND_PX), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _evened(picture: Floats) -> Floats:
@@ -289,9 +364,14 @@ def _evened(picture: Floats) -> Floats:
 
     scaled = np.nan_to_num(picture, nan=0.0, posinf=1e4) / max(mean(picture), 1e-6)
     scaled = np.clip(scaled, 0.0, SUN_CUT)
-    return (scaled / max(mean(scaled), 1e-6)).astype(np.float32)
+    return np.asarray(scaled / max(mean(scaled), 1e-6), np.float32)
 
 
-def _across(direction: NDArray[np.float64]) -> list[float]:
-    """Some direction that is not along ``direction``."""
-    return [0.0, 1.0, 0.0] if abs(direction[1]) < 0.8 * np.linalg.norm(direction) else [1.0, 0.0, 0.0]
+def _facing_quad(at: NDArray[np.float64], side: float) -> tuple[Floats, Floats]:
+    """Return the (4, 3) corners of a square of half-width ``side`` at ``at`` facing the origin, and its (3,) normal."""
+    toward = -at / np.linalg.norm(at)
+    across = np.cross(toward, [0.0, 1.0, 0.0] if abs(toward[1]) < 0.8 else [1.0, 0.0, 0.0])
+    across /= np.linalg.norm(across)
+    over = np.cross(toward, across)
+    corners = at + side * (_QUAD[:, :1] * across + _QUAD[:, 1:2] * over)
+    return corners.astype(np.float32), toward.astype(np.float32)

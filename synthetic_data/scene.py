@@ -126,7 +126,7 @@ def turn_to(up: Sequence[float]) -> Vector:
         return np.diag([1.0, -1.0, -1.0])
     v = np.cross(a, b)
     k = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
-    return np.eye(3) + k + k @ k / (1.0 + c)
+    return np.asarray(np.eye(3) + k + k @ k / (1.0 + c))
 
 
 def moved(model: Model, turn: Vector, shift: Vector) -> Model:

@@ -8,14 +8,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from . import castings, lookalikes
+from . import backdrops, castings, lookalikes, props
 from .mesh import Floats, Model, PartMesh
 from .spec import SceneSpec
-from .textures import TEXTURES, Surface, surface
+from .textures import Surface
 from .unit import sample_unit
 
-HELD_TABLES = 4
-"""Every so many-th table top is kept for ``held`` scenes, by its place in the list."""
 TABLE_PX = 768
 
 
@@ -35,26 +33,18 @@ class Stock:
     def props(
         self, spec: SceneSpec, low: NDArray[np.float64], high: NDArray[np.float64], ground: float | None
     ) -> Sequence[PartMesh]:
-        """Return what lies or hangs around a subject."""
-        return ()
+        """Return what lies or hangs around a subject; the draws do not look at the subject's kind."""
+        rng = np.random.default_rng([spec.dressing, 13])
+        return props.bench(rng, low, high, ground) if ground is not None else ()
 
     def surroundings(self, pick: float, split: str) -> Floats:
-        """Return an equirectangular light map, (h, 2h, 3) float32 linear."""
-        h = 128
-        y = np.linspace(1.0, -1.0, h)[:, None, None]
-        x = np.linspace(0.0, 2.0 * np.pi, 2 * h)[None, :, None]
-        sky = np.clip(0.5 + 0.5 * y + 0.3 * np.sin(x + pick * 6.28), 0.08, 2.0) * np.ones((1, 1, 3))
-        window = 18.0 * ((np.abs(y - 0.35) < 0.2) & (np.abs(x - 2.2) < 0.35))
-        return np.asarray(sky + window, np.float32)
+        """Return an equirectangular light map, (256, 512, 3) float32 linear."""
+        return backdrops.surroundings(pick, split)
 
     def table(self, seed: int, split: str) -> Surface:
         """Return a table top."""
-        names = sorted(TEXTURES)
-        held = names[HELD_TABLES - 1 :: HELD_TABLES]
-        mine = held if split == "held" else [n for n in names if n not in held]
-        rng = np.random.default_rng([seed, 11])
-        return surface(mine[int(rng.integers(len(mine)))], rng, TABLE_PX)
+        return backdrops.table(seed, split, TABLE_PX)
 
     def photograph(self, seed: int, split: str) -> NDArray[np.uint8]:
         """Return a picture for behind the subject, (h, w, 3) uint8 sRGB."""
-        return self.table(seed + 1, split).pixels
+        return backdrops.photograph(seed, split)
