@@ -29,6 +29,7 @@ from .solids import (
     beyond,
     block,
     chain,
+    joined,
     polygon,
     polygon_distance,
     prism,
@@ -39,7 +40,7 @@ from .solids import (
 from .tubes import scavenge
 from .unit import UnitSpec
 
-STEP = 1.1  # grid of the castings, mm
+STEP = 1.3  # grid of the castings, mm
 
 
 def build(spec: UnitSpec, materials: bool = True) -> Model:
@@ -113,10 +114,18 @@ def build(spec: UnitSpec, materials: bool = True) -> Model:
         landmarks["ear"] = np.float32(
             lay.screws[4] + vec(0, (spec.ear_upper_mm - spec.ear_lower_mm) / 2 * whole, 0)
         )
+    raws = by_name(raws)
     parts_out, bare = finishes.apply(raws, spec, np.random.default_rng([spec.seed, 2]), materials)
     spots = zones(raws, spec, lay, jet, lower_on)
     spots["body_bare"] = bare
     return Model(parts_out, landmarks, spots, facts)
+
+
+def by_name(raws: list[RawPart]) -> list[RawPart]:
+    """Join pieces of the same name (the ear's two halves, clips), so that a name stands for one part."""
+    names = list(dict.fromkeys(p.part for p in raws))
+    groups = ([p for p in raws if p.part == name and len(p.faces)] for name in names)
+    return [g[0] if len(g) == 1 else joined(g[0].part, g) for g in groups if g]
 
 
 def front_ear(spec: UnitSpec) -> str:
@@ -349,11 +358,12 @@ def spotfaces(spec: UnitSpec, lay: Layout, f: Field, sign: float) -> None:
             continue
         face = ear_face(spec, lay, sign) if i == 4 else sign * (lay.gap + thick + 0.6)
         start = spot + vec(0, face - sign * 0.15, 0)
-        if heads_here or i == 4:
-            reach = (40.0 if spec.spotface else 9.0) if sign > 0 else (70.0 if spec.spotface else 9.0)
-            f.cut(
-                rod(start, start + vec(0, sign * reach, 0), size.diameter / 2 + (1.6 if i < 4 else 1.2)), 0.5
-            )
+        if heads_here or (i == 4 and sign > 0):
+            tall = size.height + (1.5 if spec.washer != "none" else 0.0)
+            # deep enough for a screwdriver, but never through the horn below the front screws and the ear
+            reach = tall + (18.0 if spec.spotface and (sign > 0 or 2 <= i < 4) else 0.7)
+            wide = size.diameter / 2 + (1.6 if i < 4 else 1.2)
+            f.cut(rod(start, start + vec(0, sign * reach, 0), wide), 0.5)
         drilled = i == 4 and spec.era == Era.ALLOY4 and spec.ear_hole
         if drilled or (i < 4 and (spec.present != "whole" or spec.missing_screw == i + 1)):
             f.cut(rod(spot + vec(0, -30, 0), spot + vec(0, 30, 0), size.thread / 2 + 0.25))

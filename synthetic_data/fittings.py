@@ -281,7 +281,7 @@ def choke(spec: UnitSpec, lay: Layout) -> list[RawPart]:
     across = np.cross(normal, axis)
     flat = np.stack([r * spec.horn_oval * np.cos(t), r * np.sin(t)], 1)
     plate = prism(Frame(centre, np.stack([axis, across, normal])), flat, 0.9, 0.3)
-    pieces.append(hardware("choke", "brass" if spec.hardware == "brass" else "steel", [plate], [], 0.9))
+    pieces.append(hardware("choke", "brass" if spec.hardware == "brass" else "steel", [plate], [], 1.1))
     hub = centre + axis * (reach + 2.0)
     if spec.choke in ("lever", "spring"):
         pieces.append(
@@ -318,10 +318,10 @@ def top_hardware(spec: UnitSpec, lay: Layout) -> list[RawPart]:
         out.append(
             hardware(
                 "flange_spacer",
-                "zinc" if spec.spacer == "ported" else "black",
+                "zinc" if spec.spacer == "ported" else "dark",
                 [body],
                 [rod(lay.flange_centre, lay.flange_centre + up * 30, lay.throat_radius)],
-                1.2,
+                1.6,
             )
         )
         if spec.spacer == "ported":  # the port that is not used is closed with a brass plug
@@ -334,6 +334,7 @@ def top_hardware(spec: UnitSpec, lay: Layout) -> list[RawPart]:
                 9.0,
             )
             out.append(plug("port_plug", "brass", "square", frame, 11.0))
+    metal = "steel" if spec.hardware == "brass" else spec.hardware
     if spec.studs == "holes":
         return out
     pieces: list[RawPart] = []
@@ -351,13 +352,13 @@ def top_hardware(spec: UnitSpec, lay: Layout) -> list[RawPart]:
                 profile += [(w + 0.65, 3.5), (w + 1.3, 3.9)]
                 w += 1.3
             pieces.append(
-                turned("studs", spec.hardware, aim(spot, up), [*profile, (w + 0.5, 3.3), (w + 0.5, 0.5)], 16)
+                turned("studs", metal, aim(spot, up), [*profile, (w + 0.5, 3.3), (w + 0.5, 0.5)], 16)
             )
         if spec.studs == "nuts":
             pieces.append(
                 hardware(
                     "studs",
-                    spec.hardware,
+                    metal,
                     [
                         rod(under, under - up * 1.4, 7.6),
                         *hex_head(aim(under - up * 1.2, -up, 17.0 * s), 12.7, 6.5),
@@ -370,7 +371,7 @@ def top_hardware(spec: UnitSpec, lay: Layout) -> list[RawPart]:
             pieces.append(
                 hardware(
                     "studs",
-                    spec.hardware,
+                    metal,
                     [
                         *hex_head(aim(under, -up, 11.0 * s), 12.7, 5.5),
                         rod(under, spot + up * (lift + spec.stud_length), 3.9),

@@ -56,10 +56,13 @@ def seat(spec: UnitSpec, lay: Layout, field: Field) -> JetPlace:
     direction = side * math.cos(slope) + vec(0, -math.sin(slope), 0)
     reach = 1.0 / math.hypot(side[0] / lay.bowl_x, side[2] / lay.bowl_z)
     start = lay.bowl + vec(0, lay.floor + spec.jet_rise, 0) + side * (reach * spec.jet_reach - 6.0)
-    steps = np.arange(0.0, 90.0, 0.8)
-    depth = field.sample(start + steps[:, None] * direction)
-    solid = np.flatnonzero(depth < 0.5)
-    out = float(steps[solid[-1]]) if len(solid) else 6.0
+    if (
+        float(field.sample(start[None, :])[0]) > -1.0
+    ):  # below the floor or beside the bowl: lift it into the metal
+        start = start + vec(0, max(lay.floor + 3.0 - start[1], 0.0), 0) - side * 3.0
+    steps = np.arange(0.0, 90.0, 0.6)
+    open_air = np.flatnonzero(field.sample(start + steps[:, None] * direction) > 0.4)
+    out = float(steps[open_air[0]]) if len(open_air) else 6.0
     start = start + direction * max(out - 12.0, 0.0)
     end = start + direction * (min(out, 12.0) + spec.jet_boss_length)
     return JetPlace(start - direction * 4.0, end, direction, spec.jet_boss)

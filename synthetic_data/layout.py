@@ -76,7 +76,12 @@ def place(spec: UnitSpec) -> Layout:
     rt = spec.throat_radius * s
     mouth_r = rt + spec.horn_flare * s
     outer = mouth_r + spec.wall
-    drop = max(spec.horn_drop * s, outer + 0.6 * spec.joint_lower_mm + 0.5)
+    size = HEADS[spec.screw_head][spec.screw_size]
+    tall = size.height + 3.0 if spec.screw_side == "below" else 0.0  # room for heads under the joint's front
+    under_joint = (
+        max(spec.ear_lower_mm + 0.6, spec.joint_lower_mm) + tall if tall else 0.6 * spec.joint_lower_mm
+    )
+    drop = max(spec.horn_drop * s, outer + under_joint + 0.5)
     reach = max(spec.horn_reach * s, zt + 10.0 - hz + spec.rim_length)
     tilt, skew = math.radians(spec.horn_tilt_deg), math.radians(spec.horn_skew_deg)
     direction = vec(math.sin(skew) * math.cos(tilt), -math.sin(tilt), math.cos(skew) * math.cos(tilt))
@@ -96,7 +101,7 @@ def place(spec: UnitSpec) -> Layout:
     bz = min(spec.bowl_half_z * s, hz)
     zb = max(spec.bowl_z * hz, bz - hz - 3.0)
     fx, fz, rx, rz = CORNERS[spec.joint_outline]
-    head = HEADS[spec.screw_head][spec.screw_size].diameter / 2
+    head = size.diameter / 2
     width = max(spec.ear_width, 2 * head + 3.0)
     out = max(spec.ear_out, head + 3.5)
     corners = (

@@ -67,7 +67,7 @@ HEADS: Mapping[str, Mapping[str, Head]] = {
     },
 }
 
-STEP = 0.34  # mm: fine enough that a 1.4 mm slot is four cells wide
+STEP = 0.4  # mm: fine enough that a 1.4 mm slot is more than three cells wide
 
 
 def head_at_origin(kind: str, head: Head) -> tuple[list[Solid], list[Solid], float]:

@@ -322,7 +322,8 @@ class RawPart:
 
 def raw(part: str, material: str, vertices: Floats, faces: Ints, normals: Floats | None = None) -> RawPart:
     """A ``RawPart`` with computed normals (unless given) and no occlusion."""
-    n = vertex_normals(vertices, faces) if normals is None else normals
+    n = vertex_normals(vertices, faces) if normals is None else normals.copy()
+    n[np.linalg.norm(n, axis=1) < 0.5] = (0.0, 1.0, 0.0)  # slivers without an area have no normal of their own
     return RawPart(part, material, vertices.astype(np.float32), faces, n, np.zeros(len(vertices), np.float32))
 
 

@@ -78,8 +78,9 @@ def scavenge(spec: UnitSpec, lay: Layout, whole: bool) -> tuple[list[RawPart], d
         *hex_head(aim(lay.under + down * 1.0, down, 10.0), 2.1 * r, 4.5),
         rod(lay.under + down * 2.0, corner, r * 0.95, edge=0.8),
         rod(corner - out * (r * 0.7), corner + out * 5.0, r * 0.95, edge=0.8),
+        rod(corner, corner + out * 10.0, r * 0.7, edge=0.5),
     ]
-    fitting = hardware("tube_fitting", spec.fitting_metal, solids, [], 0.6, 1.0)
+    fitting = hardware("tube_fitting", spec.fitting_metal, solids, [], 0.75, 1.0)
     marks: dict[str, Floats] = {"tube_low": np.float32(corner + out * 6.0)}
     if not external:
         return [fitting], {}
@@ -100,7 +101,7 @@ def scavenge(spec: UnitSpec, lay: Layout, whole: bool) -> tuple[list[RawPart], d
             spec.fitting_metal,
             hex_head(aim(corner + out * 4.0, out, 12.0), 2.0 * r, 8.0),
             [],
-            0.6,
+            0.75,
         )
         parts.append(joined("tube_fitting", [fitting, nut]))
         radius = spec.tube_od / 2
@@ -119,7 +120,7 @@ def scavenge(spec: UnitSpec, lay: Layout, whole: bool) -> tuple[list[RawPart], d
                 rod(path[-1] - last * 2, path[-1] + last * 7.0, r * 0.75),
             ],
             [],
-            0.6,
+            0.75,
         )
     )
     for i in range(spec.tube_clips):
