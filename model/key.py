@@ -68,14 +68,15 @@ class RuleSet:
     rules: tuple[Rule, ...]
     magnet: Mapping[str, str]
     version: str
+    by_place: Mapping[tuple[Cue, str, str], Rule]
 
     def match(self, evidence: Evidence) -> Rule | None:
         """The most exact rule for a statement: its very source, then ``hand`` or ``photo``, then ``any``."""
         kind = "hand" if evidence.by_hand else "photo"
         for source in (evidence.source, kind, "any"):
-            for rule in self.rules:
-                if (rule.cue, rule.reading, rule.source) == (evidence.cue, evidence.reading, source):
-                    return rule
+            rule = self.by_place.get((evidence.cue, evidence.reading, source))
+            if rule is not None:
+                return rule
         return None
 
 
@@ -89,15 +90,15 @@ def parse_rules(text: str) -> RuleSet:
     raw = tomllib.loads(text)
     rules = tuple(_rule(row) for row in raw.get("rule", ()))
     ids = [r.id for r in rules]
-    places = [(r.cue, r.reading, r.source) for r in rules]
-    if len(set(ids)) != len(ids) or len(set(places)) != len(places):
+    by_place = {(r.cue, r.reading, r.source): r for r in rules}
+    if len(set(ids)) != len(ids) or len(by_place) != len(rules):
         raise EvidenceError("rules: expected each id once and one rule for each cue, reading and source")
     magnet = raw.get("magnet", {})
     missing = [name for name in MAGNET_TEXTS if not magnet.get(name)]
     if missing:
         raise EvidenceError(f"rules: [magnet] lacks {', '.join(missing)}")
     version = hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
-    return RuleSet(rules, MappingProxyType(dict(magnet)), version)
+    return RuleSet(rules, MappingProxyType(dict(magnet)), version, MappingProxyType(by_place))
 
 
 @cache

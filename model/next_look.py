@@ -67,6 +67,7 @@ class Looks:
     worth_asking: float
     again: float
     doubt: float
+    hints: float
 
 
 def parse_looks(text: str, rates: Mapping[str, Any]) -> Looks:
@@ -85,7 +86,7 @@ def parse_looks(text: str, rates: Mapping[str, Any]) -> Looks:
         seen = {era: {cue: _shares(cue, raw["seen"][era][cue]) for cue in CUES} for era in ERAS}
         looks = tuple(_look(row, rates) for row in raw["look"])
         errors = {cue: _rate(raw["photo_error"][cue]) for cue in CUES}
-        numbers = [_rate(raw[name]) for name in ("worth_asking", "again", "doubt")]
+        numbers = [_rate(raw[name]) for name in ("worth_asking", "again", "doubt", "hints")]
     except (KeyError, ValueError) as error:
         raise EvidenceError(f"looks: {error}") from error
     return Looks(looks, MappingProxyType(seen), MappingProxyType(errors), *numbers)
@@ -111,9 +112,9 @@ def information(prior: Floats, likelihood: Floats) -> float:
         likelihood: (h, o) probability of each outcome under each hypothesis; rows sum to one.
     """
     joint = (prior / prior.sum())[:, None] * likelihood
-    chance = joint.sum(axis=0)
-    left = sum(float(chance[o]) * entropy(joint[:, o]) for o in range(len(chance)) if chance[o] > 0)
-    return max(0.0, entropy(prior) - left)
+    alone = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
+    some = joint > 0
+    return max(0.0, float((joint[some] * np.log2(joint[some] / alone[some])).sum()))
 
 
 def rank(
@@ -140,7 +141,7 @@ def rank(
     """
     table, rules = looks or load_looks(), load_rules()
     views, tests = frozenset(views_taken), frozenset(tests_done) | _tests_in(vector)
-    belief = _belief(vector, verdict, table)
+    belief = _belief(verdict, table)
     again = _cues_to_check(verdict)
     if belief is None:
         return ()
@@ -170,7 +171,7 @@ def _rank_key(
     return (look.effort >= REMOVAL, not (joint_first and front), -bits / look.effort, look.effort, order)
 
 
-def _belief(vector: CueVector, verdict: Verdict, table: Looks) -> Floats | None:
+def _belief(verdict: Verdict, table: Looks) -> Floats | None:
     """Weights of the generations in the order of ``ERAS``, or None if nothing is open."""
     flagged = verdict.magnet_test.flagged
     if verdict.outcome is Outcome.NAMED:
@@ -184,12 +185,13 @@ def _belief(vector: CueVector, verdict: Verdict, table: Looks) -> Floats | None:
             meant |= {Era.IRON}
         return np.array([float(e in meant) for e in ERAS])
     weights = np.array([float(e in verdict.candidates or not verdict.candidates) for e in ERAS])
-    for e in vector.evidence:
-        shown = np.array([_reads(e.reading, e.cue, era, _error(e.cue, e.source, table), table) for era in ERAS])
-        hint = not any(r.settles and r.cue is e.cue and r.reading == e.reading for r in verdict.reasons)
-        if hint:
-            weights = weights * shown
-    return weights
+    hinted = weights.copy()
+    for r in verdict.reasons:  # each hint once, however often it was given
+        if not r.settles:
+            error = _error(r.cue, r.sources[0], table)
+            hinted *= [_reads(r.reading, r.cue, era, error, table) for era in ERAS]
+    mixed: Floats = table.hints * hinted / hinted.sum() + (1 - table.hints) * weights / weights.sum()
+    return mixed
 
 
 def _cues_to_check(verdict: Verdict) -> frozenset[Cue]:

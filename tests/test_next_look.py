@@ -182,7 +182,7 @@ def test_a_photo_of_something_else_is_answered_with_a_first_look() -> None:
     assert verdict.outcome == Outcome.NOT_SEEN and rank(vector, verdict)[0].look == "look_front"
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_ranking_properties(data: st.DataObject) -> None:
     evidence = []
