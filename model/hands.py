@@ -18,6 +18,7 @@ from typing import Any
 from .answer import Finding
 from .cues import OUT_OF_SIGHT, UNSURE, Cue, Evidence, check_reading
 from .errors import EvidenceError
+from .units import both
 
 TESTS_FILE = Path(__file__).with_name("hand_tests.toml")
 
@@ -211,7 +212,7 @@ def throat(millimetres: float) -> HandTest:
     """
     if not (math.isfinite(millimetres) and 10.0 <= millimetres <= 100.0):
         raise EvidenceError(f"throat: expected 10 to 100 mm (0.4 to 3.9 in), got {millimetres:g}")
-    return _made(_kind("throat"), UNSURE, f"{millimetres:g} mm")
+    return _made(_kind("throat"), UNSURE, both(millimetres))
 
 
 def remarks(hands: Sequence[HandTest]) -> tuple[Finding, ...]:
@@ -223,7 +224,11 @@ def remarks(hands: Sequence[HandTest]) -> tuple[Finding, ...]:
     heavy = any(h.test == "weigh" and h.note in (_weighed("heavy"), _weighed("iron_or_zinc")) for h in hands)
     if heavy and any(h.test == "magnet" and h.reading == "alloy" for h in hands):
         said["zinc_suspected", _weighed("magnetless")] = None
-    said |= {(f"hand_{h.test}_note", h.note): None for h in hands if h.note}
+    said |= {
+        (f"hand_{h.test}_note", h.note): None
+        for h in hands
+        if h.note and not (h.test == "weigh" and ("zinc_suspected", _weighed("magnetless")) in said)
+    }
     said |= {(f"hand_{h.test}_caveat", h.caveat): None for h in hands}
     return tuple(Finding(name, "note", text) for name, text in said)
 

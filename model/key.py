@@ -34,7 +34,7 @@ from .errors import EvidenceError
 
 RULES_FILE = Path(__file__).with_name("key.toml")
 MAGNET_TEXTS = (
-    "all_three", "iron_or_one", "conflict_metal", "magnet_again", "doubt_four_or_five", "doubt",
+    "all_three", "iron_or_one", "conflict_metal", "conflict_metal_again", "magnet_again", "doubt_four_or_five", "doubt",
     "four_or_five", "conflict_same_metal", "settled", "nothing_to_test",
 )  # fmt: skip
 
@@ -184,7 +184,9 @@ def _magnet(
     if conflict:
         sides = {speaks_for_iron(r.keeps) for r in conflict} | metals
         both = True in sides and False in sides
-        return say(both, False, "conflict_metal" if both else "conflict_same_metal")
+        tried = any("hand:magnet" in r.sources for r in conflict)
+        metal = "conflict_metal_again" if tried else "conflict_metal"
+        return say(both, False, metal if both else "conflict_same_metal")
     side = speaks_for_iron(candidates)
     if side is None:
         two = len(candidates) == 2

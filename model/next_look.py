@@ -50,6 +50,7 @@ class Look:
     view: str | None = None
     test: str | None = None
     after: str | None = None
+    twin: str | None = None
 
     @property
     def source(self) -> str:
@@ -137,7 +138,8 @@ def rank(
         views_taken: views of the photos in which the subject was found.
         tests_done: ids of hand tests done, whatever they told.
         looks: other looks than the shipped ones.
-        most: give at most this many (1 or more). The magnet is among them whenever the verdict asks for it.
+        most: give a short list of at most this many (1 or more), without the lesser of two looks that mirror each
+            other. The magnet is on it whenever the verdict asks for it.
     """
     table, rules = looks or load_looks(), load_rules()
     views, tests = frozenset(views_taken), frozenset(tests_done) | _tests_in(vector)
@@ -157,10 +159,12 @@ def rank(
         found.append((_rank_key(look, bits, order, verdict, views), look, bits, settles))
     found.sort(key=lambda row: row[0])
     ranked = [NextLook(k.id, bits, s, k.how, k.effort, k.drawing) for _, k, bits, s in found]
-    magnet = [n for n in ranked if n.look == "magnet" and verdict.magnet_test.flagged]
-    if most is not None and magnet and magnet[0] not in ranked[:most]:
-        ranked = [*ranked[: most - 1], magnet[0]]
-    return tuple(ranked[:most])
+    if most is None:
+        return tuple(ranked)
+    twins = {k.id: k.twin for k in table.looks}
+    short = [n for i, n in enumerate(ranked) if twins[n.look] not in {m.look for m in ranked[:i]}]
+    magnet = [n for n in short[most:] if n.look == "magnet" and verdict.magnet_test.flagged]
+    return (*short[: most - len(magnet)], *magnet)
 
 
 def _rank_key(
@@ -216,7 +220,8 @@ def _open_cues(
         return ()
     shown = tuple(c for c, rate in look.shows.items() if rate > 0 and _can_settle(look, c, rules, belief))
     if verdict.outcome is Outcome.CONFLICT:
-        return shown if again & set(shown) and not (look.view in views and look.view == "front") else ()
+        # A third witness cannot end a conflict; only another look at what disagrees can.
+        return () if look.view == "front" and look.view in views else tuple(c for c in shown if c in again)
     if verdict.outcome is Outcome.NAMED:
         return tuple(c for c in shown if c in again and look.test == "magnet")
     if look.view in views or (look.test in tests and not _worth_repeating(look, vector)):
@@ -324,4 +329,4 @@ def _look(row: Mapping[str, Any], rates: Mapping[str, Any]) -> Look:
     if not 1 <= effort <= 5:
         raise ValueError(f"{row['id']}: expected an effort from 1 to 5, got {effort}")
     rated = MappingProxyType({Cue(c): _rate(v) for c, v in shows.items()})
-    return Look(row["id"], rated, effort, row["how"], row["drawing"], view, test, after)
+    return Look(row["id"], rated, effort, row["how"], row["drawing"], view, test, after, row.get("twin"))

@@ -166,13 +166,17 @@ def test_a_conflict_asks_for_what_disagrees_again() -> None:
     looks = ask("front_ear=none scavenge_line=external@photo:1", ("front", "left"))
     assert "magnet" in names(looks)
     for n in looks:
-        assert {"front_ear", "scavenge_line", "metal"} & set(n.settles)
+        assert set(n.settles) <= {"front_ear", "scavenge_line", "metal"}, "a third witness cannot end a conflict"
+    looks = ask("metal=iron@hand:magnet throat_bottom=tube_fitting", ("left",), ("magnet",))
+    assert {"magnet", "look_below", "look_plug"} <= set(names(looks)[:4])
 
 
 def test_a_short_list_keeps_the_magnet_when_it_is_asked_for() -> None:
     vector = CueVector.from_evidence()
     few = rank(vector, decide(vector), most=3)
     assert len(few) == 3 and few[0].look == "look_front" and few[-1].look == "magnet"
+    six = names(rank(vector, decide(vector), most=6))
+    assert len(six) == 6 and len({"look_front_left", "look_front_right"} & set(six)) == 1
     assert len(rank(vector, decide(vector), most=1)) == 1
 
 
