@@ -8,7 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from updraft_key.model import Answer, Identifier
-from updraft_key.model.fingerprint import fingerprint
+from updraft_key.model.fingerprint import difference_hash
 from updraft_key.model.parts import load_catalogue
 from updraft_key.model.photo import Photo
 
@@ -29,7 +29,7 @@ class Workbench:
     @staticmethod
     def fingerprint(photo: Photo) -> str:
         """Perceptual fingerprint as 16 hexadecimal digits."""
-        return f"{fingerprint(photo.pixels):016x}"
+        return f"{difference_hash(photo.pixels):016x}"
 
     @staticmethod
     def thumbnail(photo: Photo, longest: int) -> bytes:

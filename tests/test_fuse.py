@@ -24,7 +24,7 @@ from updraft_key.model.cues import (
     Subject,
 )
 from updraft_key.model.errors import EvidenceError
-from updraft_key.model.fingerprint import distance, fingerprint, near_duplicates
+from updraft_key.model.fingerprint import difference_hash, distance, fingerprint, near_duplicates
 from updraft_key.model.fuse import SAME_TWICE, TWO_UNITS, disagreement, fuse, posterior
 from updraft_key.model.hands import hand_test, hand_tests, parse_hand, question, remarks, weigh, words
 from updraft_key.model.key import decide
@@ -215,6 +215,16 @@ def test_different_pictures_stay_different() -> None:
     with pytest.raises(ValueError, match="uint8"):
         fingerprint(np.zeros((60, 80), np.uint8))
     assert distance(prints["coffee"], prints["coffee"]) == pytest.approx(0, abs=1e-5)
+
+
+def test_the_short_hash_finds_copies_and_keeps_others_apart() -> None:
+    hashes = {name: difference_hash(p) for name, p in _pictures().items()}
+    for name, picture in _pictures().items():
+        for what in ("recompressed", "half the size", "noisy"):
+            bits = (hashes[name] ^ difference_hash(_variants(picture)[what])).bit_count()
+            assert bits <= 6, (name, what)
+    assert all((hashes[a] ^ hashes[b]).bit_count() > 6 for a in hashes for b in hashes if a != b)
+    assert all(0 <= h < 2**64 for h in hashes.values())
 
 
 def test_near_duplicates_count_once() -> None:
