@@ -217,6 +217,9 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
             restore_optimizer(optimizer, done.optimizer)
         both: nn.Module = TwoLooks(net)
         if place.world > 1:
+            # Every process starts a stage from the norm statistics of the first one.
+            for buffer in net.buffers():
+                torch.distributed.broadcast(buffer, 0)
             both = nn.parallel.DistributedDataParallel(both, broadcast_buffers=False)
         steps = (last - first) * per_epoch
         for epoch in range(max(first, done.epoch), last):
