@@ -223,7 +223,7 @@ def _as_jpeg(raw: bytes) -> bytes:
     return out.getvalue()
 
 
-def fetch(folder: Path) -> dict[str, str]:
+def fetch(folder: Path, listed: Path = MANIFEST) -> dict[str, str]:
     """Collect every asset of the manifest that can be had into ``folder``.
 
     Each source is checked against its SHA-256 before it is stored. ``index.json`` records the source hash and
@@ -235,7 +235,7 @@ def fetch(folder: Path) -> dict[str, str]:
     folder.mkdir(parents=True, exist_ok=True)
     index: dict[str, dict[str, str]] = {}
     missing: dict[str, str] = {}
-    assets = manifest()
+    assets = manifest(listed)
     with tempfile.TemporaryDirectory() as scratch:
         readers = {a.package.id: _Reader(a.package, Path(scratch)) for a in assets}
         for a in assets:
@@ -257,12 +257,12 @@ def fetch(folder: Path) -> dict[str, str]:
     return missing
 
 
-def check(folder: Path) -> list[str]:
+def check(folder: Path, listed: Path = MANIFEST) -> list[str]:
     """Names of cached files whose bytes differ from ``index.json``, or whose source is not the manifest's."""
     at = folder / INDEX
     index = json.loads(at.read_text(encoding="utf-8")) if at.is_file() else {}
     wrong = []
-    for a in manifest():
+    for a in manifest(listed):
         path, entry = folder / a.file, index.get(a.name)
         if not path.is_file():
             continue

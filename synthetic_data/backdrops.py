@@ -47,10 +47,10 @@ def load_hdri(path: Path) -> Light:
     except ImportError as missing:
         raise MissingExtra("reading light maps", "render") from missing
     channels = OpenEXR.File(str(path), separate_channels=True).channels()
-    rgb = np.stack([np.asarray(channels[c].pixels, np.float32) for c in "RGB"], -1)
-    rgb = np.clip(np.nan_to_num(rgb, nan=0.0, posinf=6e4), 0, 6e4)
+    read = np.stack([np.asarray(channels[c].pixels, np.float32) for c in "RGB"], -1)
+    rgb: Light = np.asarray(np.clip(np.nan_to_num(read, nan=0.0, posinf=6e4), 0, 6e4), np.float32)
     while rgb.shape[0] >= 2 * LIGHT_ROWS:
-        rgb = (rgb[::2, ::2] + rgb[1::2, ::2] + rgb[::2, 1::2] + rgb[1::2, 1::2]) / 4
+        rgb = (rgb[::2, ::2] + rgb[1::2, ::2] + rgb[::2, 1::2] + rgb[1::2, 1::2]) / np.float32(4)
     return (rgb / max(sphere_mean(rgb), 1e-6)).astype(np.float32)
 
 

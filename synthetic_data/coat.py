@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .mesh import Floats, PartMesh
 from .solids import RawPart
@@ -82,7 +83,7 @@ def painted(rng: np.random.Generator, raw: RawPart, coat: Coat) -> PartMesh:
     rough = np.full(len(v), coat.roughness, np.float32)
     metal = np.full(len(v), coat.metallic, np.float32)
 
-    def lay(share: Floats, over: Colour, over_rough: float, over_metal: float) -> None:
+    def lay(share: NDArray[np.floating], over: Colour, over_rough: float, over_metal: float) -> None:
         s = np.clip(share, 0, 1).astype(np.float32)
         colour[:] = colour * (1 - s)[:, None] + np.array(over, np.float32) * s[:, None]
         rough[:] = rough * (1 - s) + np.float32(over_rough) * s
@@ -101,9 +102,14 @@ def painted(rng: np.random.Generator, raw: RawPart, coat: Coat) -> PartMesh:
         deep = (raw.occlusion * 1.6 + low + 0.45 * ripple(v, rng, 26.0) - 0.9 + 1.1 * coat.grime) * coat.grime
         lay(np.clip(deep, 0, 0.92) * 1.2, GRIME, 0.45, 0.0)
     return PartMesh(
-        raw.part, v, raw.faces, raw.normals, np.clip(colour, 0.004, 0.95), np.clip(rough, 0.05, 1),
+        raw.part,
+        v,
+        raw.faces,
+        raw.normals,
+        np.clip(colour, 0.004, 0.95),
+        np.clip(rough, 0.05, 1),
         np.clip(metal, 0, 1),
-    )  # fmt: skip
+    )
 
 
 def worn(rng: np.random.Generator, name: str) -> Coat:
@@ -121,9 +127,15 @@ def worn(rng: np.random.Generator, name: str) -> Coat:
 def paint_colour(rng: np.random.Generator) -> Colour:
     """A paint or plastic in any colour, linear RGB; greys, reds, blues, greens and blacks most often."""
     common = (
-        (0.02, 0.02, 0.02), (0.30, 0.30, 0.30), (0.45, 0.02, 0.015), (0.02, 0.06, 0.25), (0.03, 0.14, 0.06),
-        (0.55, 0.30, 0.02), (0.60, 0.58, 0.52), (0.10, 0.11, 0.12),
-    )  # fmt: skip
+        (0.02, 0.02, 0.02),
+        (0.30, 0.30, 0.30),
+        (0.45, 0.02, 0.015),
+        (0.02, 0.06, 0.25),
+        (0.03, 0.14, 0.06),
+        (0.55, 0.30, 0.02),
+        (0.60, 0.58, 0.52),
+        (0.10, 0.11, 0.12),
+    )
     usual = np.array(common[int(rng.integers(len(common)))])
     base = usual if rng.random() < 0.7 else rng.random(3) ** 2
     r, g, b = np.clip(base * rng.uniform(0.7, 1.3) * rng.normal(1, 0.08, 3), 0.01, 0.8)

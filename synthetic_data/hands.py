@@ -14,12 +14,22 @@ from .mesh import PartMesh
 from .solids import RawPart, Solid, Vec, ball, chain, vec
 
 SKINS: tuple[Colour, ...] = (
-    (0.62, 0.38, 0.28), (0.55, 0.31, 0.21), (0.44, 0.24, 0.15), (0.33, 0.17, 0.10), (0.22, 0.11, 0.065), (0.13, 0.065, 0.04),
-)  # fmt: skip
+    (0.62, 0.38, 0.28),
+    (0.55, 0.31, 0.21),
+    (0.44, 0.24, 0.15),
+    (0.33, 0.17, 0.10),
+    (0.22, 0.11, 0.065),
+    (0.13, 0.065, 0.04),
+)
 """Linear RGB, light to dark."""
 GLOVES: tuple[Colour, ...] = (
-    (0.015, 0.015, 0.016), (0.03, 0.09, 0.32), (0.52, 0.16, 0.02), (0.38, 0.24, 0.10), (0.55, 0.55, 0.52), (0.02, 0.16, 0.14),
-)  # fmt: skip
+    (0.015, 0.015, 0.016),
+    (0.03, 0.09, 0.32),
+    (0.52, 0.16, 0.02),
+    (0.38, 0.24, 0.10),
+    (0.55, 0.55, 0.52),
+    (0.02, 0.16, 0.14),
+)
 BONES = ((44.0, 27.0, 21.0), (48.0, 30.0, 22.0), (44.0, 28.0, 21.0), (35.0, 22.0, 19.0))
 """Lengths of the finger bones, index to little finger, of a large hand, mm (common practice, no source)."""
 THICK = (9.6, 8.6, 8.0, 6.8)
@@ -79,17 +89,22 @@ def skinned(rng: np.random.Generator, raw: RawPart, tips: Sequence[tuple[Vec, Ve
         for tip, back in tips:
             off = v - tip.astype(np.float32)
             red = np.exp(-((off * off).sum(1)) / 500.0)[:, None]
-            colour *= 1 - red * np.float32([0.0, 0.14, 0.12])
+            colour *= 1 - red * np.array([0.0, 0.14, 0.12], np.float32)
             nail = (off @ back.astype(np.float32) > 2.6) & ((off * off).sum(1) < 72.0)
-            colour[nail] = colour[nail] * 0.7 + np.float32([0.24, 0.16, 0.14])
+            colour[nail] = colour[nail] * 0.7 + np.array([0.24, 0.16, 0.14], np.float32)
             rough[nail] = 0.22
         colour *= (1 - 0.16 * np.clip(ripple(v, rng, 9.0, 2) - 0.6, 0, 1))[:, None]
     dirt = float(rng.random() ** 1.5) * np.clip(ripple(v, rng, 22.0, 4) * 0.8 + raw.occlusion - 0.25, 0, 0.9)
-    colour = colour * (1 - dirt)[:, None] + np.float32(GRIME) * dirt[:, None]
+    colour = colour * (1 - dirt)[:, None] + np.array(GRIME, np.float32) * dirt[:, None]
     return PartMesh(
-        raw.part, v, raw.faces, raw.normals, np.clip(colour, 0.004, 0.9).astype(np.float32),
-        np.clip(rough, 0.08, 1).astype(np.float32), np.zeros(n, np.float32),
-    )  # fmt: skip
+        raw.part,
+        v,
+        raw.faces,
+        raw.normals,
+        np.clip(colour, 0.004, 0.9).astype(np.float32),
+        np.clip(rough, 0.08, 1).astype(np.float32),
+        np.zeros(n, np.float32),
+    )
 
 
 def grip(rng: np.random.Generator, low: NDArray[np.floating], high: NDArray[np.floating]) -> list[PartMesh]:

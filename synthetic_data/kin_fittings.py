@@ -24,7 +24,7 @@ from .solids import (
     smooth_path,
     sweep,
     turned,
-)  # fmt: skip
+)
 
 HEX: Vec = np.array([[math.cos(a), math.sin(a)] for a in np.arange(6) * math.pi / 3])
 
@@ -134,10 +134,17 @@ def lever(rng: np.random.Generator, at: Vec, way: Vec, along: Vec, length: float
     frame = Frame(at, np.stack([u, np.cross(f.axes[2], u), f.axes[2]]))
     wide = float(rng.uniform(4.0, 6.5))
     bend = float(rng.normal(0, 0.18))
-    outline = 0.9 * np.array([
-        [-wide, -wide], [0, -wide * 1.25], [length, -wide * 0.7 + bend * length], [length + wide * 0.7, bend * length],
-        [length, wide * 0.7 + bend * length], [0, wide * 1.25], [-wide, wide],
-    ])  # fmt: skip
+    outline = 0.9 * np.array(
+        [
+            [-wide, -wide],
+            [0, -wide * 1.25],
+            [length, -wide * 0.7 + bend * length],
+            [length + wide * 0.7, bend * length],
+            [length, wide * 0.7 + bend * length],
+            [0, wide * 1.25],
+            [-wide, wide],
+        ]
+    )
     tip = at + u * length * 0.88 + frame.axes[1] * bend * length
     hole = rod(tip - f.axes[2] * 6, tip + f.axes[2] * 6, float(rng.uniform(1.6, 2.6)))
     plate = prism(frame, outline, thick / 2, edge=0.3, grow=1.0)
@@ -155,9 +162,16 @@ def barb(at: Vec, way: Vec, radius: float, length: float, material: str = "brass
     """A hose tail with two ridges and a hexagon at its root."""
     r, n = radius, length
     profile = [
-        (0.0, r * 0.95), (n * 0.3, r * 0.95), (n * 0.3, r * 1.22), (n * 0.6, r * 0.95), (n * 0.6, r * 1.22), (n, r * 0.85),
-        (n, r * 0.55), (n * 0.4, r * 0.55), (n * 0.4, 0.0),
-    ]  # fmt: skip
+        (0.0, r * 0.95),
+        (n * 0.3, r * 0.95),
+        (n * 0.3, r * 1.22),
+        (n * 0.6, r * 0.95),
+        (n * 0.6, r * 1.22),
+        (n, r * 0.85),
+        (n, r * 0.55),
+        (n * 0.4, r * 0.55),
+        (n * 0.4, 0.0),
+    ]
     f = aim(at, way)
     nut = prism(Frame(at + f.axes[2] * r * 0.5, f.axes), HEX * r * 1.75, r * 0.55, edge=0.3)
     return joined(

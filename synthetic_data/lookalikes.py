@@ -14,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 from updraft_key.model.cues import Era
 
-from . import far_kin, finishes, near_kin
+from . import finishes, fluid_kin, machine_kin, near_kin, pipe_kin
 from .coat import STUFF, Coat, paint_colour, painted
 from .mesh import Model
 from .solids import RawPart
@@ -30,21 +30,21 @@ KINDS: Mapping[str, tuple[Recipe, float]] = MappingProxyType(
         "side_draft_carburetor": (near_kin.side_draft, 3.0),
         "small_engine_carburetor": (near_kin.small_engine, 2.0),
         "loose_bowl": (near_kin.loose_bowl, 1.5),
-        "fuel_pump": (far_kin.fuel_pump, 1.5),
-        "water_pump": (far_kin.water_pump, 1.0),
-        "thermostat_housing": (far_kin.thermostat_housing, 1.2),
-        "exhaust_elbow": (far_kin.exhaust_elbow, 1.0),
-        "alternator": (far_kin.alternator, 1.0),
-        "starter_solenoid": (far_kin.solenoid, 0.8),
-        "ignition_coil": (far_kin.coil, 0.6),
-        "distributor": (far_kin.distributor, 1.0),
-        "oil_filter": (far_kin.oil_filter, 0.8),
-        "fuel_filter_bowl": (far_kin.filter_bowl, 1.2),
-        "pressure_regulator": (far_kin.regulator, 1.0),
-        "valve": (far_kin.valve, 1.2),
-        "pipe_fitting": (far_kin.pipe_fittings, 1.0),
-        "bracket": (far_kin.bracket, 0.8),
-        "gear_or_hub": (far_kin.loose_gear, 0.5),
+        "fuel_pump": (fluid_kin.fuel_pump, 1.5),
+        "water_pump": (fluid_kin.water_pump, 1.0),
+        "thermostat_housing": (fluid_kin.thermostat_housing, 1.2),
+        "exhaust_elbow": (fluid_kin.exhaust_elbow, 1.0),
+        "alternator": (machine_kin.alternator, 1.0),
+        "starter_solenoid": (machine_kin.solenoid, 0.8),
+        "ignition_coil": (machine_kin.coil, 0.6),
+        "distributor": (machine_kin.distributor, 1.0),
+        "oil_filter": (fluid_kin.oil_filter, 0.8),
+        "fuel_filter_bowl": (fluid_kin.filter_bowl, 1.2),
+        "pressure_regulator": (fluid_kin.regulator, 1.0),
+        "valve": (pipe_kin.valve, 1.2),
+        "pipe_fitting": (pipe_kin.pipe_fittings, 1.0),
+        "bracket": (machine_kin.bracket, 0.8),
+        "gear_or_hub": (machine_kin.loose_gear, 0.5),
     }
 )
 """Kind -> recipe and how often it is drawn; near relatives more often."""

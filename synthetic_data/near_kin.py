@@ -110,8 +110,15 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
         (ring(aim(vec(0, mouth - 1.5, 0), UP), bore + 5.5, 2.4), 1.5),
     ]
     parts.append(cast("cover", cover, [rod(vec(0, seam - 9, 0), vec(0, mouth + 9, 0), bore)]))
-    parts.append(hardware("gasket", str(rng.choice(["paper", "dark", "cork"])),
-                          [_plate(seam, polygon(shape, bowl_x + 3.4, bowl_z + 3.4), 0.8, 0.3, centre)], [], 1.0))  # fmt: skip
+    parts.append(
+        hardware(
+            "gasket",
+            str(rng.choice(["paper", "dark", "cork"])),
+            [_plate(seam, polygon(shape, bowl_x + 3.4, bowl_z + 3.4), 0.8, 0.3, centre)],
+            [],
+            1.0,
+        )
+    )
     rim = [vec(centre + sx * (bowl_x - 2), seam + 7.2, sz * (bowl_z - 2)) for sx in (-1, 1) for sz in (-1, 1)]
     rim += [vec(0, seam + 7.2, s * (bore + 5)) for s in (-1, 1)][: int(rng.integers(0, 3))]
     parts += bolts_on(rng, rim, UP, 5.4, str(rng.choice(["slotted", "pan", "hex"])))
@@ -158,12 +165,29 @@ def side_draft(rng: np.random.Generator) -> list[RawPart]:
     tall = rng.random() < 0.55
     if tall:
         chamber, rise = float(rng.uniform(24, 34)), float(rng.uniform(36, 58))
-        profile = [(0.0, chamber * 0.9), (4, chamber), (9, chamber), (10, chamber * 0.95), (rise * 0.5, chamber * 0.9), (rise * 0.72, chamber * 0.62),
-                   (rise * 0.78, chamber * 0.36), (rise, chamber * 0.34), (rise + 1, chamber * 0.2), (rise + 1, 0)]  # fmt: skip
+        profile = [
+            (0.0, chamber * 0.9),
+            (4, chamber),
+            (9, chamber),
+            (10, chamber * 0.95),
+            (rise * 0.5, chamber * 0.9),
+            (rise * 0.72, chamber * 0.62),
+            (rise * 0.78, chamber * 0.36),
+            (rise, chamber * 0.34),
+            (rise + 1, chamber * 0.2),
+            (rise + 1, 0),
+        ]
         foot = aim(vec(0, bore + 3, 0), UP)
         parts.append(turned("chamber", "casting", foot, profile, 40))
-        parts.append(turned("cap", str(rng.choice(["brass", "black"])), Frame(foot.origin + UP * rise, foot.axes),
-                            [(0, chamber * 0.4), (7, chamber * 0.4), (9, chamber * 0.3), (9, 0)], 12))  # fmt: skip
+        parts.append(
+            turned(
+                "cap",
+                str(rng.choice(["brass", "black"])),
+                Frame(foot.origin + UP * rise, foot.axes),
+                [(0, chamber * 0.4), (7, chamber * 0.4), (9, chamber * 0.3), (9, 0)],
+                12,
+            )
+        )
         solids.append((rod(vec(0, 0, 0), vec(0, bore + 6, 0), chamber * 0.95, edge=2), 5.0))
         parts += bolts_on(
             rng, circle(vec(0, bore + 12, 0), UP, chamber * 0.97, int(rng.integers(2, 5)), 45), UP, 5.0, "slotted"

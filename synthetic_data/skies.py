@@ -32,7 +32,8 @@ def kelvin(temperature: float) -> Light:
     """Linear RGB of a black body, mean 1 (a smooth fit good enough for lamps; 2000-12000 K)."""
     t = np.clip(temperature, 2000, 12000) / 6500.0
     rgb = np.array([t**-0.75 if t < 1 else t**-0.45, 1.0, t**1.5 if t < 1 else t**0.5], np.float32)
-    return (rgb / rgb.mean()).astype(np.float32)
+    out: Light = (rgb / rgb.mean()).astype(np.float32)
+    return out
 
 
 def _way(rng: np.random.Generator, low_deg: float, high_deg: float) -> Light:
@@ -73,16 +74,16 @@ def _room(rng: np.random.Generator, d: Light, level: float) -> Light:
         colour = rng.random(3).astype(np.float32) * rng.uniform(0.05, 1.6) * level
         cover = _panel(d, at, rng.uniform(0.04, 0.4), rng.uniform(0.04, 0.3), soft=0.01)[..., None]
         out = out * (1 - cover) + colour * cover
-    return out.astype(np.float32)
+    return np.asarray(out, np.float32)
 
 
 def _outdoors(rng: np.random.Generator, high: int, sun: bool) -> Light:
     d = directions(high)
     y = d[..., 1]
-    zenith = np.array([0.25, 0.45, 0.95], np.float32) * rng.uniform(0.5, 1.1)
+    overhead = np.array([0.25, 0.45, 0.95], np.float32) * rng.uniform(0.5, 1.1)
     horizon = np.array([0.85, 0.92, 1.0], np.float32) * rng.uniform(0.7, 1.2)
     t = np.clip(y, 0, 1)[..., None] ** 0.5
-    sky = horizon * (1 - t) + zenith * t
+    sky = horizon * (1 - t) + overhead * t
     cloud = cv2.resize(noise(rng, 256, 4, 6), (2 * high, high), interpolation=cv2.INTER_LINEAR)
     cover = np.clip((cloud + rng.uniform(-1.2, 1.5)) * 0.8, 0, 1)[..., None]
     if not sun:
@@ -101,7 +102,7 @@ def _outdoors(rng: np.random.Generator, high: int, sun: bool) -> Light:
     below = np.clip((skyline[None, :] - y) / 0.02, 0, 1)[..., None]
     trees = np.array([0.10, 0.13, 0.08], np.float32) * rng.uniform(0.3, 2.0)
     scene = np.where(y[..., None] < 0, ground, trees * (1 + 0.4 * patch)[..., None])
-    return (sky * (1 - below) + scene * below).astype(np.float32)
+    return np.asarray(sky * (1 - below) + scene * below, np.float32)
 
 
 def _sunny(rng: np.random.Generator, high: int) -> Light:
@@ -144,7 +145,7 @@ def _tubes(rng: np.random.Generator, high: int) -> Light:
         offset = np.array([np.sin(turn) * (k - 1) * 0.9, 1.0, np.cos(turn) * (k - 1) * 0.9], np.float32)
         tube = _panel(d, offset, rng.uniform(0.35, 0.8), 0.03, turn, 0.012)
         shade = _panel(d, offset, 0.85, 0.12, turn, 0.02)
-        out = out + shade[..., None] * light * 0.04 + tube[..., None] * light
+        out = np.asarray(out + (0.04 * shade + tube)[..., None] * light, np.float32)
     return out
 
 
@@ -154,7 +155,7 @@ def _bulb(rng: np.random.Generator, high: int) -> Light:
     cosine = d @ _way(rng, 15, 80)
     light = kelvin(rng.uniform(2400, 4200))
     glow = np.exp((cosine - 1) * 8) * 0.5 + np.where(cosine > np.cos(rng.uniform(0.04, 0.09)), rng.uniform(120, 400), 0)
-    return (out + light * glow[..., None]).astype(np.float32)
+    return np.asarray(out + light * glow[..., None], np.float32)
 
 
 def _torch(rng: np.random.Generator, high: int) -> Light:
@@ -165,7 +166,7 @@ def _torch(rng: np.random.Generator, high: int) -> Light:
     at = _way(rng, -10, 60)
     cosine = d @ at
     spot = np.where(cosine > np.cos(0.05), rng.uniform(150, 400), 0) + np.exp((cosine - 1) * 60) * 1.5
-    return (out + kelvin(rng.uniform(4500, 7500)) * spot[..., None]).astype(np.float32)
+    return np.asarray(out + kelvin(rng.uniform(4500, 7500)) * spot[..., None], np.float32)
 
 
 def _doorway(rng: np.random.Generator, high: int) -> Light:
@@ -173,7 +174,7 @@ def _doorway(rng: np.random.Generator, high: int) -> Light:
     inside = _room(rng, d, rng.uniform(0.04, 0.15))
     outside = _outdoors(rng, high, rng.random() < 0.5)
     gate = _panel(d, _way(rng, 2, 12), rng.uniform(0.6, 1.6), rng.uniform(0.45, 0.8), soft=0.02)[..., None]
-    return (inside * (1 - gate) + outside * gate).astype(np.float32)
+    return np.asarray(inside * (1 - gate) + outside * gate, np.float32)
 
 
 SKIES: Mapping[str, Callable[[np.random.Generator, int], Light]] = MappingProxyType(
@@ -202,7 +203,7 @@ def sky(name: str, rng: np.random.Generator, height: int = 256) -> Light:
         KeyError: for a name that is not in ``SKIES``.
     """
     out = np.clip(SKIES[name](rng, height), 0, None).astype(np.float32)
-    return (out / max(sphere_mean(out), 1e-6)).astype(np.float32)
+    return np.asarray(out / max(sphere_mean(out), 1e-6), np.float32)
 
 
 def sphere_mean(light: Light) -> float:

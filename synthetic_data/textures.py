@@ -57,9 +57,9 @@ def _colour(rng: np.random.Generator, low: tuple[float, ...], high: tuple[float,
     return np.clip(base * rng.normal(1.0, 0.015, 3), 0, 1).astype(np.float32)
 
 
-def _mix(under: Image, over: Image, share: Image) -> Image:
+def _mix(under: Image, over: Image, share: NDArray[np.floating]) -> Image:
     s = np.clip(share, 0, 1)[..., None]
-    return under * (1 - s) + over * s
+    return np.asarray(under * (1 - s) + over * s, np.float32)
 
 
 def _scratches(rng: np.random.Generator, size: int, count: int, longest: float, curved: bool = True) -> Image:
@@ -76,7 +76,7 @@ def _scratches(rng: np.random.Generator, size: int, count: int, longest: float, 
         level = int(rng.integers(60, 256))
         width = int(rng.choice([1, 1, 1, 2]))
         cv2.polylines(out, [np.round(points * 8).astype(np.int32)], False, level, width, cv2.LINE_AA, 3)
-    return out.astype(np.float32) / 255
+    return np.asarray(out / 255.0, np.float32)
 
 
 def _stains(rng: np.random.Generator, picture: Image, amount: float) -> Image:
@@ -269,8 +269,11 @@ def _tiles(rng: np.random.Generator, size: int) -> Image:
     base = _colour(rng, (0.35, 0.33, 0.31), (0.86, 0.84, 0.79))
     count = int(rng.integers(2, 7))
     side = size // count + 1
-    tone = cv2.resize(rng.normal(1, 0.05, (count, count)).astype(np.float32), (count * side, count * side),
-                      interpolation=cv2.INTER_NEAREST)[:size, :size]  # fmt: skip
+    tone = cv2.resize(
+        rng.normal(1, 0.05, (count, count)).astype(np.float32),
+        (count * side, count * side),
+        interpolation=cv2.INTER_NEAREST,
+    )[:size, :size]
     out = np.broadcast_to(base, (size, size, 3)) * (tone + 0.04 * noise(rng, size, 10, 5))[..., None]
     grout = np.zeros((size, size), np.float32)
     wide = int(rng.integers(3, 9))

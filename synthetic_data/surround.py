@@ -1,0 +1,47 @@
+"""One door to everything around a subject: bench, engine bay or hand, and what comes in front of it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bench_tools import Things
+from .engine_bay import engine_bay
+from .hands import grip, pointing
+from .props import bench, draped
+
+Corner = NDArray[np.floating]
+POINTING_SHARE = 0.10
+DRAPED_SHARE = 0.08
+
+
+def surround(
+    rng: np.random.Generator, place: str, low: Corner, high: Corner, ground: float | None, seat: float | None = None
+) -> Things:
+    """What lies, hangs or holds round a subject, by the place of the scene.
+
+    Args:
+        rng: every draw; nothing depends on what the subject is.
+        place: ``bench``, ``engine``, ``hand`` or ``mirror`` (an engine bay seen in a mirror).
+        low: lowest corner of the subject's box, mm, +y up.
+        high: highest corner.
+        ground: height of the table; None where there is none.
+        seat: height of the flange's face, when studs or a spacer reach above it; ``high`` when None.
+
+    Raises:
+        ValueError: for an unknown place.
+    """
+    if place == "bench":
+        out = bench(rng, low, high, float(low[1]) if ground is None else ground)
+    elif place in ("engine", "mirror"):
+        out = engine_bay(rng, low, high, seat)
+    elif place == "hand":
+        return grip(rng, low, high)
+    else:
+        raise ValueError(f"place: expected bench, engine, hand or mirror, got {place!r}")
+    draw = rng.random()
+    if draw < POINTING_SHARE:
+        out += pointing(rng, low, high)
+    elif draw < POINTING_SHARE + DRAPED_SHARE:
+        out += draped(rng, low, high)
+    return out
