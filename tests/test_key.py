@@ -118,9 +118,7 @@ def test_every_rule_says_where_it_comes_from_and_reads_as_sentences() -> None:
         ("front_ear=bare joint_screws=five metal=iron", "conflict", None, True, False, "look again"),
     ],
 )
-def test_what_is_answered(
-    said: str, outcome: str, era: str | None, flagged: bool, settles: bool, words: str
-) -> None:
+def test_what_is_answered(said: str, outcome: str, era: str | None, flagged: bool, settles: bool, words: str) -> None:
     verdict = decide(say(said))
     assert (verdict.outcome, verdict.era) == (outcome, era)
     assert (verdict.magnet_test.flagged, verdict.magnet_test.settles) == (flagged, settles)
