@@ -65,6 +65,36 @@ GUIDE: Mapping[str, tuple[str, str, tuple[str, ...]]] = MappingProxyType(
             ),
             ("metal",),
         ),
+        "look_handle": (
+            _("The T-handle"),
+            _(
+                "At the bottom of the bowl: a handle that slopes down from the floor of the bowl (left) belongs to the "
+                "iron body; one level with the floor (right) was added to an alloy body. Judge it by the bowl, not "
+                "by the boat."
+            ),
+            ("main_jet",),
+        ),
+        "look_tube": (
+            _("The scavenge tube"),
+            _(
+                "A thin tube from under the throat up to the manifold (left), or none (right). Do not take the fuel "
+                "pipe for it: that one comes in at the bowl."
+            ),
+            ("scavenge_line",),
+        ),
+        "look_plug": (
+            _("Under the throat"),
+            _("A big plug, 1 1/8 in (28.6 mm) across (left), or a small fitting with the tube in it (right)."),
+            ("throat_bottom",),
+        ),
+        "arrester_off": (
+            _("An arrester in the way"),
+            _(
+                "An arrester can on the throat hides the ear. Take it off only with the engine cold, the battery off "
+                "and the fuel valve closed, and put it back before the engine runs."
+            ),
+            ("front_ear",),
+        ),
         "mirror_screws": (
             _("A mirror for the screws"),
             _("A small mirror and a lamp show the screw heads under the joint all the way round."),

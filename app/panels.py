@@ -14,6 +14,7 @@ from updraft_key.model.answer import Answer, PhotoAnswer
 from updraft_key.model.cues import CUES, OUT_OF_SIGHT, Box, Mark, Outcome, Point
 
 from .desk import Desk
+from .guide import taken
 from .labels import cue_name, mark_name, reading_name
 from .language import mark as _
 from .language import tongue
@@ -64,9 +65,9 @@ def intro(lang: str) -> str:
     )
     items = "".join(f"<li>{escape(s)}</li>" for s in steps)
     return (
-        f'<div class="uk-intro"><h1>{escape(t.say("Which updraft carburetor is this?"))}</h1>'
+        f'<div class="uk-intro uk-hero"><h2>{escape(t.say("Which updraft carburetor is this?"))}</h2>'
         f"<p>{escape(t.say('Iron body, alloy with four screws, or alloy with five: the parts differ.'))}</p>"
-        f'<ol class="uk-steps">{items}</ol></div>'
+        f'<ol class="uk-steps">{items}</ol>{taken(lang)}</div>'
     )
 
 
@@ -119,9 +120,12 @@ def ask(answer: Answer, lang: str) -> str:
     )
 
 
-def magnet(answer: Answer, lang: str) -> str:
-    """The magnet question as text; the buttons stand below it."""
+def magnet(answer: Answer, lang: str, said: bool = False) -> str:
+    """The magnet question as text; the buttons stand below it. ``said``: it was answered already."""
     t = tongue(lang)
+    if said and not answer.verdict.magnet_test.flagged:
+        done = t.say("Your magnet test counts. Tap the same answer again to take it back.")
+        return f'<div class="uk-magnet"><h3>{escape(t.say("Magnet test"))}</h3><p>{escape(done)}</p></div>'
     why, *how = magnet_lines(answer, lang)
     told = "".join(f"<p>{escape(line.text)}</p>" for line in how)
     flagged = answer.verdict.magnet_test.flagged
@@ -168,7 +172,7 @@ def spots(read: PhotoAnswer, lang: str) -> tuple[Spot, ...]:
         what = reading_name(cue, c.reading if c.accepted else "unsure", lang)
         for n, m in enumerate(c.marks):
             place = mark_name(m.part, lang)
-            text = f"{place} \u2013 {cue_name(cue, lang)}: {what}" if n == 0 else place
+            text = f"{cue_name(cue, lang)}: {what}" if n == 0 else place
             out.append(Spot(len(out) + 1, m, text))
     return tuple(out)
 
@@ -258,7 +262,7 @@ def fit(answer: Answer, lang: str) -> str:
     words = {"part": t.say("Part"), "step": t.say("Step"), "check": t.say("Check")}
     rows = "".join(
         f'<li class="uk-{escape(line.kind)}"><strong>{escape(words.get(line.kind, line.kind))}</strong> '
-        f"{escape(line.text)}{_small(line.note)}</li>"
+        f"{escape(line.text)}{_source(line.note, t.say('Source'))}</li>"
         for line in lines
     )
     return f'<ol class="uk-plan">{rows}</ol>'
@@ -291,6 +295,11 @@ def notice(text: str) -> str:
 
 def _items(lines: Iterable[Line]) -> str:
     return "".join(f'<li class="uk-{escape(line.kind)}">{escape(line.text)}{_small(line.note)}</li>' for line in lines)
+
+
+def _source(note: str, title: str) -> str:
+    """A published source, folded away: it must be there, but not between the steps."""
+    return f"<details><summary>{escape(title)}</summary><small>{escape(note)}</small></details>" if note else ""
 
 
 def _small(note: str) -> str:

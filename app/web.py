@@ -98,7 +98,7 @@ class Page:
         with gr.Blocks(analytics_enabled=False, title="Updraft Key", delete_cache=(300, 900)) as blocks:
             self.token = gr.State(None, time_to_live=3600, delete_callback=self.clerk.desks.forget)
             with gr.Row(elem_id="uk-head"):
-                _html('<p class="uk-brand"><span aria-hidden="true">\u25b3</span> Updraft Key</p>', "uk-brand")
+                _html('<h1 class="uk-brand"><span aria-hidden="true">\u25b3</span> Updraft Key</h1>', "uk-brand")
                 self.lang = gr.Radio(
                     [(name, code) for code, name in LANGUAGES.items()], value="en", elem_id="uk-lang",
                     label="Language / Sprache", container=True,
@@ -142,7 +142,6 @@ class Page:
                     PHOTOS, file_count="multiple", file_types=["image", ".heic", ".heif"], type="filepath",
                     variant="primary", size="lg", elem_id="uk-upload",
                 )  # fmt: skip
-                self._panel(guide.taken)
                 self.notice = _html("", "uk-notice")
             self.answer_areas: list[Any] = []
             self.verdict = self._answer_area("uk-verdict-area")
@@ -153,6 +152,7 @@ class Page:
                         w: gr.Button(t, size="lg", elem_id=f"uk-magnet-{w}") for w, t in MAGNET_WORDS.items()
                     }
             self.ask = self._answer_area("uk-ask-area")
+            self.ask_area = self.answer_areas[-1]
             self._photos()
             self.evidence = self._answer_area("uk-evidence-area")
             with gr.Column(elem_classes=["uk-area", "uk-hand-area"]):
@@ -179,7 +179,7 @@ class Page:
             for i in range(MAX_PHOTOS):
                 with gr.Column(elem_classes=["uk-card", "uk-slot"], visible=False) as slot:
                     picture = _html("", f"uk-photo-{i + 1}")
-                    with gr.Row():
+                    with gr.Row(elem_classes=["uk-pair"]):
                         buttons = [self._numbered(text, i + 1) for text in (turn, away)]
                 self.slots.append((slot, picture, buttons[0], buttons[1]))
 
@@ -245,8 +245,9 @@ class Page:
             )
         if answer is not None:
             out[self.verdict] = panels.verdict(answer, lang)
-            out[self.magnet] = panels.magnet(answer, lang)
-            out[self.ask] = panels.ask(answer, lang)
+            out[self.magnet] = panels.magnet(answer, lang, said is not None)
+            asked = panels.ask(answer, lang)
+            out[self.ask], out[self.ask_area] = asked, gr.Column(visible=bool(asked))
             out[self.evidence] = panels.evidence(answer, lang)
             out[self.parts] = panels.parts(answer, lang)
             out[self.fit] = panels.fit(answer, lang)
