@@ -1,4 +1,4 @@
-"""Commands for makers of models: ``render``, ``train``, ``evaluate``, ``export``.
+"""Commands for makers of models: ``render``, ``train``, ``calibrate``, ``evaluate``, ``card``, ``ablate``, ``export``.
 
 They belong to packages that need not be installed, so they are found by name, when asked for, and get the rest of
 the command line as it stands.
@@ -30,6 +30,9 @@ MAKERS: Mapping[str, Maker] = MappingProxyType(
         "render": Maker("updraft_key.synthetic_data.generate", "render", "Render a labelled set of pictures."),
         "train": Maker("updraft_key.training.loop", "train", "Train the network on rendered sets."),
         "evaluate": Maker("updraft_key.training.evaluate", "train", "Measure a network on unseen pictures."),
+        "calibrate": Maker("updraft_key.training.calibrate", "train", "Calibrate a network on unseen pictures."),
+        "card": Maker("updraft_key.training.card", "train", "Write the model card from measured figures."),
+        "ablate": Maker("updraft_key.training.ablate", "train", "Train with one ingredient left out at a time."),
         "export": Maker("updraft_key.training.export", "train", "Write the network file that ships."),
     }
 )

@@ -362,3 +362,10 @@ def summary(spec: ModelSpec) -> Mapping[str, object]:
         "conformal": {k: {a: round(b, 4) for a, b in v.items()} for k, v in c.conformal.items()},
         "floors": {k: {a: round(b, 4) for a, b in v.items()} for k, v in c.floors.items()},
     }
+
+
+def main(arguments: Sequence[str]) -> int:
+    """The command ``calibrate``; returns the exit code."""
+    from .cli import run
+
+    return run("calibrate", arguments)

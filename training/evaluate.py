@@ -273,3 +273,10 @@ def evaluate(
         }
     (out / "metrics.json").write_text(json.dumps(figures, indent=1) + "\n", "utf-8")
     return figures
+
+
+def main(arguments: Sequence[str]) -> int:
+    """The command ``evaluate``; returns the exit code."""
+    from .cli import run
+
+    return run("evaluate", arguments)

@@ -10,7 +10,7 @@ import hashlib
 import logging
 import subprocess
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
@@ -279,3 +279,10 @@ def with_version(spec: ModelSpec, version: str) -> ModelSpec:
     if not version.strip():
         raise ModelFileError("version: expected a word, got nothing")
     return replace(spec, version=version)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """The command ``export``; returns the exit code."""
+    from .cli import run
+
+    return run("export", arguments)

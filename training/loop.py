@@ -370,8 +370,10 @@ def here() -> Place:
 def main(arguments: list[str]) -> int:
     """Train from a configuration file; return the exit code."""
     if len(arguments) != 2 or arguments[0] != "--config":
-        sys.stderr.write("usage: python -m updraft_key.training.loop --config FILE.json\n")
-        return 2
+        # Everything else is for the full command, which needs typer; this module alone does not.
+        from .cli import run
+
+        return run("train", arguments)
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
     place = here()
     try:
