@@ -125,9 +125,12 @@ def grip(rng: np.random.Generator, low: NDArray[np.floating], high: NDArray[np.f
     wrist = palm_end - across * 96 * scale - vec(0, float(rng.uniform(4, 22)), 0)
     solids: list[tuple[Solid, float]] = []
     tips: list[tuple[Vec, Vec]] = []
+    palm = np.array([wrist + across * 22, palm_end - across * 34, palm_end - across * 10])
+    for shift in (-24.0, 0.0, 24.0):
+        solids.append((chain(palm + along * shift * scale, [13 * scale, 14 * scale, 12 * scale]), 16.0))
     for k in range(4):
         root = palm_end + along * (k - 1.5) * 20.5 * scale
-        solids.append((chain(np.array([wrist + along * (k - 1.5) * 13 * scale, root]), [13 * scale, 11 * scale]), 9.0))
+        solids.append((chain(np.array([wrist + along * (k - 1.5) * 13 * scale, root]), [11 * scale, 11 * scale]), 14.0))
         way = across + along * (k - 1.5) * 0.09
         bends = (0.12, float(rng.uniform(0.95, 1.35)), float(rng.uniform(0.25, 0.7)))
         pieces, tip, back = finger(rng, root, way, vec(0, 1, 0), BONES[k], bends, scale)

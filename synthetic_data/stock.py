@@ -8,9 +8,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from . import backdrops, castings, lookalikes, props
+from . import backdrops, castings, lookalikes
 from .mesh import Floats, Model, PartMesh
+from .sample import direction
+from .scene import turn_to
 from .spec import SceneSpec
+from .surround import surround
 from .textures import Surface
 from .unit import sample_unit
 
@@ -27,7 +30,7 @@ class Stock:
 
     def lookalike(self, seed: int, split: str) -> tuple[str, Model]:
         """Return a name and something about as big that is not the subject."""
-        spec = lookalikes.sample(np.random.default_rng([seed, 7]))
+        spec = lookalikes.sample(np.random.default_rng([seed, 7]), split)
         return spec.kind, lookalikes.build(spec)
 
     def props(
@@ -35,7 +38,9 @@ class Stock:
     ) -> Sequence[PartMesh]:
         """Return what lies or hangs around a subject; the draws do not look at the subject's kind."""
         rng = np.random.default_rng([spec.dressing, 13])
-        return props.bench(rng, low, high, ground) if ground is not None else ()
+        turn = turn_to(spec.subject.up)
+        ways = [turn @ direction(shot.azimuth, shot.elevation) for shot in spec.shots]
+        return surround(rng, spec.place, low, high, ground, ways=ways)
 
     def surroundings(self, pick: float, split: str) -> Floats:
         """Return an equirectangular light map, (256, 512, 3) float32 linear."""

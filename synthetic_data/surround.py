@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,14 +11,23 @@ from .bench_tools import Things
 from .engine_bay import engine_bay
 from .hands import grip, pointing
 from .props import bench, draped
+from .sight import cleared
 
 Corner = NDArray[np.floating]
 POINTING_SHARE = 0.10
 DRAPED_SHARE = 0.08
+MOST_HIDDEN = 0.3
+"""Share of the subject's outline that a bay or the things on a bench may hide from any camera."""
 
 
 def surround(
-    rng: np.random.Generator, place: str, low: Corner, high: Corner, ground: float | None, seat: float | None = None
+    rng: np.random.Generator,
+    place: str,
+    low: Corner,
+    high: Corner,
+    ground: float | None,
+    seat: float | None = None,
+    ways: Sequence[Corner] = (),
 ) -> Things:
     """What lies, hangs or holds round a subject, by the place of the scene.
 
@@ -26,6 +37,7 @@ def surround(
         low: lowest corner of the subject's box, mm, +y up.
         high: highest corner.
         ground: height of the table; None where there is none.
+        ways: directions from the subject to the cameras, in the same frame; what would stand before them goes.
         seat: height of the flange's face, when studs or a spacer reach above it; ``high`` when None.
 
     Raises:
@@ -39,6 +51,7 @@ def surround(
         return grip(rng, low, high)
     else:
         raise ValueError(f"place: expected bench, engine, hand or mirror, got {place!r}")
+    out = cleared(out, low, high, ways, MOST_HIDDEN)
     draw = rng.random()
     if draw < POINTING_SHARE:
         out += pointing(rng, low, high)

@@ -16,6 +16,7 @@ from updraft_key.synthetic_data.engine_bay import engine_bay  # noqa: E402
 from updraft_key.synthetic_data.hands import grip, pointing  # noqa: E402
 from updraft_key.synthetic_data.mesh import PartMesh  # noqa: E402
 from updraft_key.synthetic_data.props import BENCH, MOST, bench, draped  # noqa: E402
+from updraft_key.synthetic_data.sight import cleared, covered  # noqa: E402
 from updraft_key.synthetic_data.surround import surround  # noqa: E402
 
 LOW, HIGH = np.array([-62.0, -58.0, -66.0]), np.array([58.0, 52.0, 70.0])
@@ -158,3 +159,19 @@ def test_one_door_for_every_place(place: str) -> None:
 def test_an_unknown_place_is_refused() -> None:
     with pytest.raises(ValueError, match="bench"):
         surround(np.random.default_rng(0), "moon", LOW, HIGH, None)
+
+
+def test_what_stands_before_a_camera_goes_and_the_rest_stays() -> None:
+    for seed in range(4):
+        for way in (np.array([0.0, -0.9, 0.4]), np.array([0.0, 0.2, -1.0]), np.array([0.1, 1.0, 0.1])):
+            everything = engine_bay(np.random.default_rng(seed), LOW, HIGH)
+            seen = cleared(everything, LOW, HIGH, [way], 0.3)
+            assert sum(covered(p, LOW, HIGH, way) for p in seen) <= 0.3
+            assert len(seen) > len(everything) // 2
+
+
+def test_a_plate_before_the_subject_hides_it_only_from_its_side() -> None:
+    plate = sheet_with_hole(np.random.default_rng(0), np.array([0.0, 0.0, 120.0]), 5.0, 200.0)
+    assert covered(plate, LOW, HIGH, np.array([0.0, 0.0, 1.0])) > 0.9
+    assert covered(plate, LOW, HIGH, np.array([0.0, 0.0, -1.0])) == 0.0
+    assert covered(plate, LOW, HIGH, np.array([1.0, 0.0, 0.0])) < 0.1
