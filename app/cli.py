@@ -398,3 +398,7 @@ def _usage(error: Exception) -> int:
         raise error
     say(f"{show()} (see --help)")
     return USAGE if getattr(error, "exit_code", USAGE) != REFUSED else REFUSED
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

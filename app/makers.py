@@ -31,7 +31,7 @@ MAKERS: Mapping[str, Maker] = MappingProxyType(
         "train": Maker("updraft_key.training.loop", "train", "Train the network on rendered sets."),
         "evaluate": Maker("updraft_key.training.evaluate", "train", "Measure a network on unseen pictures."),
         "calibrate": Maker("updraft_key.training.calibrate", "train", "Calibrate a network on unseen pictures."),
-        "card": Maker("updraft_key.training.card", "train", "Write the model card from measured figures."),
+        "model-card": Maker("updraft_key.training.card", "train", "Write the model card from measured figures."),
         "ablate": Maker("updraft_key.training.ablate", "train", "Train with one ingredient left out at a time."),
         "export": Maker("updraft_key.training.export", "train", "Write the network file that ships."),
     }

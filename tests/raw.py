@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 from updraft_key.model.cues import LANDMARKS, VIEWS
 from updraft_key.model.frame import NetInput
 from updraft_key.model.runtime import STRIDE, FakeNetwork, RawOutputs, blank_outputs
@@ -93,3 +94,12 @@ ALLOY5 = Sight(
     {**ALLOY4.peaks, "screw": FIVE},
 )
 NOTHING = Sight(found=-SURE)
+
+
+def bench(width: int = 1600, height: int = 1200) -> NDArray[np.uint8]:
+    """A sharp, well lit picture of nothing in particular."""
+    rng = np.random.default_rng(5)
+    coarse = rng.integers(20, 235, (height // 40, width // 40, 3), dtype=np.uint8)
+    picture = np.asarray(Image.fromarray(coarse).resize((width, height), Image.Resampling.NEAREST)).copy()
+    picture[: height // 3, : width // 4] = (250, 240, 30)  # upper left, so that a turned picture differs
+    return picture

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image
-from raw import ALLOY4, ALLOY5, IRON, NOTHING, Sight
+from raw import ALLOY4, ALLOY5, IRON, NOTHING, Sight, bench
 from updraft_key.model import Era, Identifier, Outcome, hand_test, open_photo
 from updraft_key.model.answer import Answer
 from updraft_key.model.cues import Cue
@@ -22,16 +22,6 @@ from updraft_key.model.identify import NO_MODEL, NamedPhoto
 from updraft_key.model.photo import Photo
 from updraft_key.model.runtime import FakeNetwork, RawOutputs
 from updraft_key.model.spec import ModelSpec
-
-
-def bench(width: int = 1600, height: int = 1200) -> NDArray[np.uint8]:
-    """A sharp, well lit picture of nothing in particular."""
-    rng = np.random.default_rng(5)
-    coarse = rng.integers(20, 235, (height // 40, width // 40, 3), dtype=np.uint8)
-    picture = np.asarray(Image.fromarray(coarse).resize((width, height), Image.Resampling.NEAREST)).copy()
-    picture[: height // 3, : width // 4] = (250, 240, 30)  # upper left, so that a turned picture differs
-    return picture
-
 
 PLAIN = open_photo(jpeg(bench()))
 

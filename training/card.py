@@ -25,7 +25,7 @@ model-index:
 
 # Updraft Key: the network that reads cues
 
-Written by `updraft-key card` from `metrics.json`; a test compares the two. Version {version}, SHA-256 `{sha}`,
+Written by `updraft-key model-card` from `metrics.json`; a test compares the two. Version {version}, SHA-256 `{sha}`,
 {bytes:,} bytes in float32. Training code at commit `{commit}`, label files' SHA-256 `{data}`.
 
 ## What it does
@@ -40,7 +40,8 @@ It certifies nothing, can be wrong, and must not be the only ground for a part t
 carburetors, not for judging wear, safety or legality.
 
 ## Training
-EfficientNet-Lite0 trunk (ImageNet weights as published, Apache-2.0), light decoder, attention for each cue; {parameters}.
+EfficientNet-Lite0 trunk (ImageNet weights as published, Apache-2.0), light decoder, attention for
+each cue; {parameters}.
 Trained on rendered pictures alone. No picture of `second_look` and no real photo was trained on.
 """
 
@@ -207,4 +208,4 @@ def main(arguments: Sequence[str]) -> int:
     """The command ``card``; returns the exit code."""
     from .cli import run
 
-    return run("card", arguments)
+    return run("model-card", arguments)
