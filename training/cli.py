@@ -148,7 +148,7 @@ def evaluate(
     _print({name: s["verdict"] for name, s in figures["sets"].items()})
 
 
-@app.command()
+@app.command("model-card")
 def card(
     metrics: Annotated[Path, typer.Argument(help="metrics.json that evaluate wrote.")],
     out: Out = CARD,
