@@ -145,7 +145,7 @@ def test_ranks_agree_with_crepes_where_its_floating_point_does_not_slip() -> Non
     other.fit(residuals)
 
     def half_width(confidence: float) -> float:
-        low, high = other.predict_int(np.array([0.0]), confidence=confidence)[0]
+        _, high = other.predict_int(np.array([0.0]), confidence=confidence)[0]
         return float(high)
 
     # OC 7.3, traps: crepes 0.9.1 gives 19 at 0.90 and 17 at 0.80 (20 * (1 - 0.9) = 1.9999...), 19 at 0.95 rightly.

@@ -155,7 +155,7 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
                 r = f["readings"][reading]
                 rows.append((f"`{cue}`", f"`{reading}`", share_text(r["precision"]), share_text(r["recall"])))
         lines.append(table(("cue", "reading", "right when accepted", "accepted when visible"), rows))
-        rows = [
+        silent = [
             (
                 f"`{cue}`",
                 share_text(f["claims_about_unseen"]),
@@ -164,8 +164,8 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
             for cue in CUES
             if (f := figure["cues"][str(cue)])["n"]
         ]
-        lines.append(table(("cue", "claims about unseen parts", "calibration error"), rows))
-    rows = [
+        lines.append(table(("cue", "claims about unseen parts", "calibration error"), silent))
+    strangers = [
         (
             kind,
             str(o["n"]),
@@ -177,10 +177,9 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
         for kind, o in figure["others"].items()
         if o["n"]
     ]
-    if rows:
-        lines.append(
-            table(("other things", "pictures", "named", "taken for one", "AUROC", "false alarms at 95 %"), rows)
-        )
+    if strangers:
+        head = ("other things", "pictures", "named", "taken for one", "AUROC", "false alarms at 95 %")
+        lines.append(table(head, strangers))
     return "\n".join(lines)
 
 

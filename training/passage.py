@@ -36,7 +36,8 @@ from updraft_key.model.readings import first_look, nothing, read
 from updraft_key.model.runtime import Network
 from updraft_key.model.spec import Calibration, ModelSpec, labels_of, no_reference
 
-from .data import MIRROR_VIEW, SUBJECT, Pictures, read_records
+from .data import MIRROR_VIEW, SUBJECT, Pictures
+from .real_photos import any_records
 
 log = logging.getLogger(__name__)
 
@@ -148,7 +149,7 @@ def both_looks(spec: ModelSpec, folder: Path, records: Sequence[Mapping[str, Any
 
 def records_of(folder: Path, limit: int = 0) -> list[dict[str, Any]]:
     """Records of a set, thinned evenly to ``limit``."""
-    records = read_records(folder)
+    records = any_records(folder)
     if limit and limit < len(records):
         records = [records[i] for i in np.linspace(0, len(records), limit, endpoint=False).astype(int)]
     return records

@@ -1,0 +1,128 @@
+"""Leave one ingredient out at a time: what each part of the recipe is worth, on equally many pictures.
+
+Two kinds of runs beside the full one: ``render-<ingredient>`` trains on the pictures of the sets that were
+rendered without it, ``augment-<name>`` on the full pictures without one augmentation. All see ``pictures``
+pictures for the same number of epochs. Runs that are finished are not repeated, so that the training may be done
+elsewhere (``python -m updraft_key.training.loop --config OUT/<run>/config.json``) and only measured here.
+
+Figures are of most likely labels, before any calibration, so that no threshold hides or makes a difference. Of the
+second look only the half for calibration is used, whose totals may guide the recipe.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from updraft_key.model.cues import CUES, OUT_OF_SIGHT
+from updraft_key.model.runtime import OnnxNetwork
+from updraft_key.model.spec import labels_of
+
+from .checkpoint import WEIGHTS, read_weights
+from .config import AUGMENTS, INGREDIENTS, TrainConfig
+from .data import kept, read_records
+from .export import export
+from .measures import auroc, share
+from .passage import Case, overlap, pass_through, records_of, truth_of
+from .second_look import read_second_look
+
+log = logging.getLogger(__name__)
+FULL = "full"
+
+
+def plan(config: TrainConfig, out: Path, pictures: int) -> list[TrainConfig]:
+    """Write one configuration a run into ``out`` and return them.
+
+    Ingredients without enough pictures rendered without them are left out of the plan.
+    """
+    records = [r for s in config.sets for r in read_records(Path(s))]
+    runs = [replace(config, out=str(out / FULL), limit=pictures)]
+    for name in INGREDIENTS:
+        if sum(kept(r, (name,)) and bool(r.get("ingredients")) for r in records) >= 0.5 * pictures:
+            runs.append(replace(config, out=str(out / f"render-{name}"), limit=pictures, leave_out=(name,)))
+        else:
+            log.info("too few pictures without %s; not compared", name)
+    runs += [replace(config, out=str(out / f"augment-{n}"), limit=pictures, no_augment=(n,)) for n in AUGMENTS]
+    for run in runs:
+        Path(run.out).mkdir(parents=True, exist_ok=True)
+        run.save(Path(run.out) / "config.json")
+    return runs
+
+
+def finished(run: TrainConfig) -> bool:
+    """The run's weights are there, of its last epoch."""
+    path = Path(run.out) / WEIGHTS
+    return path.is_file() and read_weights(path)[1].get("epoch") == run.epochs
+
+
+def figures_of(cases: Sequence[Case]) -> dict[str, Any]:
+    """Plain figures of one source: cues read right where visible, unseen parts left alone, found, counted."""
+    placed = [c for c in cases if c.unit]
+    seen: list[bool] = []
+    unseen: list[bool] = []
+    by_cue: dict[str, Any] = {}
+    for cue in CUES:
+        mine: list[bool] = []
+        for case in placed:
+            truth = truth_of(case.record, cue)
+            if truth is None:
+                continue
+            said = int(case.logits(cue).argmax())
+            if labels_of(cue)[truth] == OUT_OF_SIGHT:
+                unseen.append(said == truth)
+            else:
+                mine.append(said == truth)
+        seen += mine
+        by_cue[str(cue)] = share(mine).to_json()
+    counted = [int(c.logits("count").argmax()) == t for c in placed if (t := truth_of(c.record, "count")) is not None]
+    score = np.array([min(c.first, c.second) for c in placed])
+    other = np.array([min(c.first, c.second) for c in cases if not c.unit])
+    return {
+        "visible_cues_right": share(seen).to_json(),
+        "unseen_left_alone": share(unseen).to_json(),
+        "by_cue": by_cue,
+        "counted_exactly": share(counted).to_json(),
+        "box_over_half": share([overlap(c.box, c.record["subject_box"]) >= 0.5 for c in placed]).to_json(),
+        "auroc_found": auroc(score, other),
+    }
+
+
+def measure(run: TrainConfig, held: Sequence[Path], second_look: Path | None) -> dict[str, Any]:
+    """Export a finished run and measure it on each source."""
+    path = Path(run.out) / "cues.onnx"
+    export(Path(run.out) / WEIGHTS, path, Path(run.out).name)
+    network = OnnxNetwork(path)
+    out = {folder.name: figures_of(pass_through(network, folder, records_of(folder), folder.name)) for folder in held}
+    if second_look is not None:
+        records = read_second_look(second_look, "calibrate")
+        out["second_look_calibrate"] = figures_of(pass_through(network, second_look, records, "second_look"))
+    return out
+
+
+def ablate(
+    config: TrainConfig, out: Path, held: Sequence[Path], second_look: Path | None, pictures: int
+) -> Mapping[str, Any]:
+    """Train what is not trained yet, measure every run, and write ``ablation.json`` into ``out``."""
+    from .loop import here, train
+
+    results: dict[str, Any] = {"pictures": pictures, "epochs": config.epochs, "runs": {}}
+    for run in plan(config, out, pictures):
+        if not finished(run):
+            train(run, here())
+        name = Path(run.out).name
+        results["runs"][name] = measure(run, held, second_look)
+        log.info("%s: %s", name, {k: v["visible_cues_right"]["value"] for k, v in results["runs"][name].items()})
+        (out / "ablation.json").write_text(json.dumps(results, indent=1) + "\n", "utf-8")
+    return results
+
+
+def main(arguments: Sequence[str]) -> int:
+    """The command ``ablate``; returns the exit code."""
+    from .cli import run
+
+    return run("ablate", arguments)
