@@ -148,7 +148,7 @@ def _texture(n: int, size: int, rng: np.random.Generator, like: Tensor) -> Tenso
     coarse = int(rng.integers(2, 9))
     field = tensor(rng.uniform(0, 255, (n, 3, 1, 1)) + rng.normal(0, 45, (n, 3, coarse, coarse)), like)
     field = F.interpolate(field, size=(size, size), mode="bilinear", align_corners=False)
-    fine = tensor(rng.normal(0, 1, (n, 1, 64, 64)) * rng.exponential(12, (n, 1, 1, 1)), like)
+    fine = tensor(rng.normal(0, 1, (n, 1, 28, 28)) * rng.exponential(12, (n, 1, 1, 1)), like)
     return (field + F.interpolate(fine, size=(size, size), mode="nearest")).clamp(0.0, 255.0)
 
 
@@ -168,12 +168,7 @@ def develop(image: Tensor, rng: np.random.Generator, noise: torch.Generator, ski
     if "colour" not in skip:
         image = _colour(image, rng)
     if "mix" not in skip:
-        # Two chains of colour operations, blended with each other and the original (after AugMix).
-        share = rng.dirichlet((1.0, 1.0), n)
-        keep = np.where(rng.random(n) < 0.5, rng.beta(1.0, 1.0, n), 1.0)
-        chains = [_chain(image, rng) for _ in range(2)]
-        mixed = sum(_per(share[:, k], image) * chains[k] for k in range(2))
-        image = _per(keep, image) * image + _per(1.0 - keep, image) * mixed
+        image = _mix(image, rng)
     if "camera" not in skip:
         image = _camera(image, rng, noise)
     return image.clamp(0.0, 255.0)
@@ -210,24 +205,46 @@ def _colour(image: Tensor, rng: np.random.Generator) -> Tensor:
     return (out * torch.exp2(plane)[:, None]).clamp(0.0, 255.0)
 
 
-def _chain(image: Tensor, rng: np.random.Generator) -> Tensor:
-    """One to three of: posterise, solarise, stretch the range, invert softly, sharpen."""
-    out = image
-    n = len(image)
-    for _ in range(int(rng.integers(1, 4))):
-        kind = rng.integers(0, 4, n)
-        steps = _per(rng.integers(3, 7, n).astype(np.float64), image)
-        poster = torch.round(out / 255.0 * 2.0**steps) / 2.0**steps * 255.0
-        above = _per(rng.uniform(140, 255, n), image)
-        solar = torch.where(out > above, 255.0 - out, out)
-        low, high = out.amin(dim=(2, 3), keepdim=True), out.amax(dim=(2, 3), keepdim=True)
-        stretched = (out - low) / (high - low).clamp_min(8.0) * 255.0
-        sharp = out + _per(rng.uniform(0.3, 1.5, n), image) * (out - F.avg_pool2d(out, 3, 1, 1))
-        choice = tensor(kind.astype(np.float64), image)[:, None, None, None]
-        for value, candidate in enumerate((poster, solar, stretched, sharp)):
-            out = torch.where(choice == value, candidate, out) if value else torch.where(choice == 0, candidate, out)
-        out = out.clamp(0.0, 255.0)
+def _mix(image: Tensor, rng: np.random.Generator) -> Tensor:
+    """Blend half of the pictures with two chains of colour operations (after AugMix)."""
+    pick = np.flatnonzero(rng.random(len(image)) < 0.5)
+    if len(pick) == 0:
+        return image
+    rows = torch.from_numpy(pick).to(image.device)
+    chosen = image[rows]
+    share = rng.dirichlet((1.0, 1.0), len(pick))
+    keep = rng.beta(1.0, 1.0, len(pick))
+    blend = _per(keep, image) * chosen
+    for k in range(2):
+        blend = blend + _per((1.0 - keep) * share[:, k], image) * _chain(chosen.clone(), rng)
+    out = image.clone()
+    out[rows] = blend
     return out
+
+
+def _chain(image: Tensor, rng: np.random.Generator) -> Tensor:
+    """One to three of: posterise, solarise, stretch the range, sharpen; each on the pictures that drew it."""
+    length = rng.integers(1, 4, len(image))
+    for step in range(3):
+        kind = np.where(length > step, rng.integers(0, 4, len(image)), -1)
+        for value in range(4):
+            pick = np.flatnonzero(kind == value)
+            if len(pick) == 0:
+                continue
+            rows = torch.from_numpy(pick).to(image.device)
+            x, n = image[rows], len(pick)
+            if value == 0:
+                steps = 2.0 ** _per(rng.integers(3, 7, n).astype(np.float64), image)
+                x = torch.round(x / 255.0 * steps) / steps * 255.0
+            elif value == 1:
+                x = torch.where(x > _per(rng.uniform(140, 255, n), image), 255.0 - x, x)
+            elif value == 2:
+                low, high = x.amin(dim=(2, 3), keepdim=True), x.amax(dim=(2, 3), keepdim=True)
+                x = (x - low) / (high - low).clamp_min(8.0) * 255.0
+            else:
+                x = x + _per(rng.uniform(0.3, 1.5, n), image) * (x - F.avg_pool2d(x, 3, 1, 1))
+            image[rows] = x.clamp(0.0, 255.0)
+    return image
 
 
 def _camera(image: Tensor, rng: np.random.Generator, noise: torch.Generator) -> Tensor:
@@ -238,9 +255,9 @@ def _camera(image: Tensor, rng: np.random.Generator, noise: torch.Generator) -> 
     read = rng.exponential(5.0, n) * (rng.random(n) < 0.6)
     sigma = (_per(shot, image) ** 2 * image + _per(read, image) ** 2).sqrt()
     grain = torch.randn(image.shape, generator=noise, device=image.device)
-    shared = torch.randn(n, 1, *image.shape[2:], generator=noise, device=image.device)
     mono = _per((rng.random(n) < 0.4).astype(np.float64), image)
-    image = (image + sigma * (mono * shared + (1.0 - mono) * grain)).clamp(0.0, 255.0)
+    grain = torch.where(mono > 0, grain[:, :1], grain)
+    image = (image + sigma * grain).clamp(0.0, 255.0)
     return _blocks(image, rng)
 
 
