@@ -164,7 +164,6 @@ def develop(image: Tensor, rng: np.random.Generator, noise: torch.Generator, ski
     Returns:
         float32 (B, 3, S, S) in 0..255.
     """
-    n = len(image)
     if "colour" not in skip:
         image = _colour(image, rng)
     if "mix" not in skip:
