@@ -21,11 +21,13 @@ VIEWS_PER_SCENE = 4
 _AZIMUTH = {"front": 0.0, "front_left": -45.0, "front_right": 45.0, "left": -90.0, "right": 90.0, "rear": 180.0}
 _HALF_WIDTH = {"front": 22.5, "front_left": 22.5, "front_right": 22.5, "left": 28.0, "right": 28.0, "rear": 55.0}
 _TOP, _BELOW = 52.0, -48.0
+_BEFORE_ENGINE = 84.0
+"""Greatest azimuth, either way, of a camera in an engine bay: the engine itself is behind the carburetor."""
 _WEIGHTS = {
     "bench": {"front": 1.5, "rear": 0.8},
-    "engine": {"front": 1.5, "rear": 0.45, "top": 0.45, "below": 1.2},
+    "engine": {"front": 1.5, "rear": 0.0, "top": 0.4, "below": 1.2},
     "hand": {"front": 1.5},
-    "mirror": {"front": 1.5, "below": 1.5, "top": 0.4, "rear": 0.6},
+    "mirror": {"front": 1.5, "rear": 0.0, "top": 0.4, "below": 1.5},
 }
 
 
@@ -171,7 +173,14 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
 
 
 def _angles(rng: np.random.Generator, view: str, place: str) -> tuple[float, float]:
-    """Azimuth and elevation within the cell of a view; engine work looks more from below."""
+    """Azimuth and elevation within the cell of a view; in an engine bay from its open side, more from below."""
+    azimuth, elevation = _anywhere(rng, view, place)
+    if place in ("engine", "mirror"):
+        azimuth = float(np.clip(azimuth, -_BEFORE_ENGINE, _BEFORE_ENGINE))
+    return azimuth, elevation
+
+
+def _anywhere(rng: np.random.Generator, view: str, place: str) -> tuple[float, float]:
     if view in ("top", "below"):
         azimuth = float(rng.uniform(-180.0, 180.0))
         if rng.random() < 0.5:
