@@ -27,7 +27,7 @@ UP = vec(0, 1, 0)
 def bilge(rng: np.random.Generator, low: Corner, high: Corner) -> Things:
     """The floor of the boat: curved, stained, with a puddle; engine bearers; sometimes a tray under the subject."""
     y = float(low[1]) - float(rng.uniform(55, 170))
-    n, half = 90, 420.0
+    n, half = 112, 700.0
     a = np.linspace(-half, half, n, dtype=np.float32)
     x, z = np.meshgrid(a, a, indexing="ij")
     flat = np.stack([x.ravel(), np.zeros(n * n, np.float32), z.ravel()], 1)

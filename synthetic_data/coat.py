@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from .mesh import Floats, PartMesh
+from .mesh import Floats, Ints, PartMesh
 from .solids import RawPart
 
 Colour = tuple[float, float, float]
@@ -76,6 +76,13 @@ def ripple(points: Floats, rng: np.random.Generator, wavelength: float, octaves:
     return out * np.float32(0.42)
 
 
+def without_slivers(vertices: Floats, faces: Ints) -> Ints:
+    """The faces without those of no area: a renderer finds no tangent on them and may return NaN."""
+    a, b, c = (vertices[faces[:, i]].astype(np.float64) for i in range(3))
+    across = np.cross(b - a, c - a)
+    return np.asarray(faces[(across * across).sum(1) > 1e-8], np.int32)
+
+
 def painted(rng: np.random.Generator, raw: RawPart, coat: Coat) -> PartMesh:
     """A ``PartMesh`` with the coat on: grime in corners and underneath, rust and chips in patches."""
     v = raw.vertices
@@ -104,7 +111,7 @@ def painted(rng: np.random.Generator, raw: RawPart, coat: Coat) -> PartMesh:
     return PartMesh(
         raw.part,
         v,
-        raw.faces,
+        without_slivers(v, raw.faces),
         raw.normals,
         np.clip(colour, 0.004, 0.95),
         np.clip(rough, 0.05, 1),

@@ -65,7 +65,7 @@ def manifold(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat, 
     rise = top + thick + float(rng.uniform(22, 40))
     r = float(rng.uniform(20, 29))
     back = float(low[2]) - float(rng.uniform(28, 50))
-    span = float(rng.uniform(150, 230))
+    span = float(rng.uniform(200, 380))
     solids: list[tuple[Solid, float]] = [
         (pad, 0.0),
         (chain(np.array([vec(x, top + thick * 0.6, z), vec(x, rise, z)]), [20, 24]), 7.0),
@@ -114,15 +114,15 @@ def _above(part: PartMesh, low: Corner, high: Corner, top: float) -> PartMesh:
 def block_face(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat) -> Things:
     """The side of the engine behind the subject: a cast wall with ribs, bosses, plugs, covers and bolts."""
     z = float(low[2]) - float(rng.uniform(34, 62))
-    y0, y1 = float(low[1]) - float(rng.uniform(90, 160)), float(high[1]) + float(rng.uniform(110, 190))
-    half, deep = float(rng.uniform(260, 360)), 26.0
+    y0, y1 = float(low[1]) - float(rng.uniform(150, 260)), float(high[1]) + float(rng.uniform(180, 380))
+    half, deep = float(rng.uniform(420, 620)), 26.0
     front = z
     solids: list[tuple[Solid, float]] = [
         (block(Frame(vec(0, (y0 + y1) / 2, z - deep), WALL), (half, (y1 - y0) / 2, deep), 6), 0.0)
     ]
     step_y = float(low[1]) - float(rng.uniform(10, 60))
     solids.append((block(Frame(vec(0, step_y - 12, z - 4), WALL), (half, 12, 16), 4), 5.0))
-    for _ in range(int(rng.integers(3, 8))):
+    for _ in range(int(rng.integers(4, 12))):
         at = float(rng.uniform(-half, half))
         solids.append(
             (
@@ -135,13 +135,13 @@ def block_face(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat
             )
         )
     seats = []
-    for _ in range(int(rng.integers(5, 14))):
+    for _ in range(int(rng.integers(9, 26))):
         p = vec(float(rng.uniform(-half, half)), float(rng.uniform(y0, y1)), front)
         long, r = float(rng.uniform(5, 20)), float(rng.uniform(9, 20))
         solids.append((rod(p - FRONT * 9, p + FRONT * long, r * 1.15, r, edge=1.5), 5.0))
         seats.append(p + FRONT * long)
     coat = _coat(rng, engine)
-    out: Things = [painted(rng, cast("block", solids, step=5.5), coat)]
+    out: Things = [painted(rng, cast("block", solids, step=6.5), coat)]
     metal = worn(rng, "steel")
     for p in seats[: len(seats) * 2 // 3]:
         out.append(

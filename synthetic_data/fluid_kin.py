@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from .kin_fittings import barb, bolts_on, cast, circle, flange, marks, screw, stud, tube
+from .kin_fittings import barb, bolts_on, cast, circle, flange, marks, sawn, screw, stud, tube
 from .near_kin import FLAT, FRONT, UP
 from .solids import (
     Frame,
@@ -92,10 +92,11 @@ def thermostat_housing(rng: np.random.Generator) -> list[RawPart]:
         (rod(vec(-radius * 0.5, 12, radius * 0.5), vec(-radius * 0.8, 26, radius * 0.8), 7.5, edge=1), 4.0),
     ]
     cuts = [
-        chain(np.array([vec(0, 0, 0), bend, end + way * 8]), [neck - 2.5] * 3),
+        chain(np.array([vec(0, 0, 0), bend, end + way * 8]), [neck - 3.4] * 3),
         rod(vec(0, -20, 0), vec(0, 2, 0), radius * 0.75),
     ]
     cuts += [rod(b - UP * 20, b + UP * 20, 4.4) for b in bolts]
+    cuts.append(sawn(end, way, neck * 1.6))
     if rng.random() < 0.5:
         solids += [(s, 0.8) for s in marks(rng, vec(0, radius * 0.6, radius * 0.7), vec(0, 0.5, 1), 34.0, 7.0)]
     parts = [cast("body", solids, cuts)]
@@ -200,7 +201,7 @@ def water_pump(rng: np.random.Generator) -> list[RawPart]:
         (rod(vec(0, 0, -half), vec(0, 0, half), radius, edge=1.5), 0.0),
         (rod(vec(0, 0, -half - 34), vec(0, 0, -half + 4), radius * 0.5, radius * 0.62, edge=2), 6.0),
     ]
-    cuts = []
+    cuts: list[Solid] = []
     for s in (-1, 1):
         start, end = vec(s * radius * 0.6, radius * 0.5, 0), vec(s * (radius * 0.8 + 6), radius + 26, 0)
         if rng.random() < 0.5:
@@ -208,6 +209,7 @@ def water_pump(rng: np.random.Generator) -> list[RawPart]:
         solids.append((chain(np.array([start, end]), [12, 11.5]), 5.0))
         solids.append((ring(aim(end - (end - start) * 0.08, end - start), 11.5, 2.0), 1.0))
         cuts.append(rod(start + (end - start) * 0.5, end + (end - start), 8.5))
+        cuts.append(sawn(end, end - start, 20.0))
     if rng.random() < 0.7:
         plate, _ = flange(vec(0, -radius - 4, -half), -UP, 30.0, 8.0, 8.0)
         solids += [(plate, 3.0), (block(Frame(vec(0, -radius * 0.8, -half), FLAT.axes), (18, 8, 10), 2), 4.0)]
@@ -307,6 +309,7 @@ def exhaust_elbow(rng: np.random.Generator) -> list[RawPart]:
     cuts: list[Solid] = [
         chain(np.array([vec(0, -20, 0), bend, end + (end - bend)]), [radius * 0.85, radius * 0.85, radius * 0.8])
     ]
+    cuts.append(sawn(end, end - bend, radius * 1.7))
     solids += [(s, 0.8) for s in marks(rng, bend + vec(0, 4, radius * 1.2), FRONT, radius * 1.6, 9.0)]
     parts = [cast("body", solids, cuts, step=2.0)]
     corners = [vec(sx * radius * 1.4, 6, sz * radius * 1.2) for sx in (-1, 1) for sz in (-1, 1)]

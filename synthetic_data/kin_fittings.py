@@ -212,6 +212,22 @@ def _hull(points: Vec) -> Vec:
     return ring[:: max(1, len(ring) // 40)]
 
 
+def sawn(end: Vec, way: Vec, reach: float) -> Solid:
+    """What lies beyond ``end`` along ``way``: cut it away for a flat pipe end of radius below ``reach``."""
+    f = aim(end, way)
+    return block(Frame(end + f.axes[2] * reach, f.axes), (reach * 1.3, reach * 1.3, reach))
+
+
+def rim_spots(outline: Vec, count: int, inset: float, start: float = 0.0) -> Vec:
+    """Equal steps along a closed outline (n, 2), moved ``inset`` mm toward its middle: (count, 2)."""
+    closed = np.concatenate([outline, outline[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    at = (start + np.arange(count) / count) % 1.0 * along[-1]
+    spots = np.stack([np.interp(at, along, closed[:, k]) for k in (0, 1)], 1)
+    far = np.maximum(np.linalg.norm(spots, axis=1, keepdims=True), 1e-6)
+    return np.asarray(spots * (1 - inset / far), np.float64)
+
+
 def marks(rng: np.random.Generator, at: Vec, way: Vec, width: float, high: float) -> list[Solid]:
     """Raised marks: random strokes on a row, never a word; to be blended into a casting."""
     f = aim(at, way)

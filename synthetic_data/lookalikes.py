@@ -15,7 +15,7 @@ import numpy as np
 from updraft_key.model.cues import Era
 
 from . import finishes, fluid_kin, machine_kin, near_kin, pipe_kin
-from .coat import STUFF, Coat, paint_colour, painted
+from .coat import STUFF, Coat, paint_colour, painted, without_slivers
 from .mesh import Model
 from .solids import RawPart
 from .unit import SpecError, sample_unit
@@ -116,7 +116,7 @@ def shape(spec: LookalikeSpec) -> list[RawPart]:
     raws = [r for r in KINDS[spec.kind][0](np.random.default_rng(spec.shape)) if len(r.faces)]
     everything = np.concatenate([r.vertices for r in raws])
     middle = ((everything.min(0) + everything.max(0)) / 2).astype(np.float32)
-    return [replace(r, vertices=r.vertices - middle) for r in raws]
+    return [replace(r, vertices=r.vertices - middle, faces=without_slivers(r.vertices, r.faces)) for r in raws]
 
 
 def build(spec: LookalikeSpec) -> Model:

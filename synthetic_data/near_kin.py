@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from .kin_fittings import barb, bolts_on, cast, circle, flange, lever, marks, screw, spring, tube
+from .kin_fittings import barb, bolts_on, cast, circle, flange, lever, marks, rim_spots, screw, spring, tube
 from .solids import (
     Frame,
     RawPart,
@@ -102,12 +102,20 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
     top = seam + float(rng.uniform(12, 20))
     mouth = top + float(rng.uniform(10, 26))
     parts.append(cast("body", solids, [rod(vec(0, base - 20, 0), vec(0, seam + 20, 0), bore)]))
+    corners = shape in ("box", "tub")
+    outline = polygon(shape, bowl_x + 3, bowl_z + 3)
+    seats = rim_spots(outline, int(rng.choice([4, 4, 5, 6])), 5.5, float(rng.random()))
+    if corners:
+        seats = np.array([[sx * (bowl_x - 1.5), sz * (bowl_z - 1.5)] for sx in (-1, 1) for sz in (-1, 1)])
     cover: list[tuple[Solid, float]] = [
         (_plate(seam + 4, polygon(shape, bowl_x + 3, bowl_z + 3), 3.4, 1.0, centre), 0.0),
         (_plate(seam + 4, polygon("round", bore + 8, bore + 8), 3.4, 1.0), 4.0),
         (rod(vec(0, seam, 0), vec(0, mouth, 0), bore + 4.0, bore + 5.5, edge=1.2), 4.0),
         (_plate(seam + 9, polygon(shape, bowl_x * 0.7, bowl_z * 0.7), 4.0, 3.0, centre), 5.0),
         (ring(aim(vec(0, mouth - 1.5, 0), UP), bore + 5.5, 2.4), 1.5),
+    ]
+    cover += [
+        (rod(vec(centre + u, seam + 1, -v), vec(centre + u, seam + 7.2, -v), 6.0, edge=0.8), 2.5) for u, v in seats
     ]
     parts.append(cast("cover", cover, [rod(vec(0, seam - 9, 0), vec(0, mouth + 9, 0), bore)]))
     parts.append(
@@ -119,7 +127,7 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
             1.0,
         )
     )
-    rim = [vec(centre + sx * (bowl_x - 2), seam + 7.2, sz * (bowl_z - 2)) for sx in (-1, 1) for sz in (-1, 1)]
+    rim = [vec(centre + u, seam + 7.2, -v) for u, v in seats]
     rim += [vec(0, seam + 7.2, s * (bore + 5)) for s in (-1, 1)][: int(rng.integers(0, 3))]
     parts += bolts_on(rng, rim, UP, 5.4, str(rng.choice(["slotted", "pan", "hex"])))
     shaft_y = base + float(rng.uniform(9, 14))
@@ -207,7 +215,8 @@ def side_draft(rng: np.random.Generator) -> list[RawPart]:
             )
         )
         parts.append(hardware("gasket", "paper", [_plate(lid + 3.6, outline * 1.03, 0.7, 0.2)], [], 1.0))
-        corners = [vec(sx * (bore + 5), lid + 8.6, sz * half * 0.58) for sx in (-1, 1) for sz in (-1, 1)]
+        start = float(rng.choice([0.0, 0.125]))
+        corners = [vec(u, lid + 8.6, -v) for u, v in rim_spots(outline, int(rng.choice([4, 6])), 4.5, start)]
         parts += bolts_on(rng, corners, UP, 5.2, str(rng.choice(["slotted", "pan", "hex"])))
     below = rng.random() < 0.65
     deep, wide = float(rng.uniform(26, 44)), float(rng.uniform(20, 30))
@@ -313,6 +322,8 @@ def loose_bowl(rng: np.random.Generator) -> list[RawPart]:
         (rod(vec(x * 0.3, -deep - 8, 0), vec(x * 0.3, -deep + 6, 0), float(rng.uniform(8, 13)), edge=1), 4.0),
     ]
     spots = [vec(sx * (x - 1), 0, sz * (z - 1)) for sx in (-1, 1) for sz in (-1, 1)]
+    if shape not in ("box", "tub"):
+        spots = [vec(u, 0, -v) for u, v in rim_spots(outline, int(rng.integers(3, 7)), -1.0, float(rng.random()))]
     solids += [(rod(s - UP * 14, s, 6.0, edge=0.8), 3.0) for s in spots]
     if rng.random() < 0.6:
         solids += [(s, 0.8) for s in marks(rng, vec(0, -deep * 0.5, z), FRONT, x, 8.0)]
