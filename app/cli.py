@@ -16,7 +16,7 @@ import typer
 from updraft_key.model.cues import Era
 from updraft_key.model.errors import UpdraftKeyError
 
-from .console import DONE, REFUSED, USAGE, code_of, put, put_json, say, say_all, write_file
+from .console import DONE, NAME, REFUSED, USAGE, code_of, put, put_json, say, say_all, write_file
 from .language import LANGUAGES
 from .makers import MAKERS
 from .settings import Settings, from_environment
@@ -364,11 +364,16 @@ _mount()
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code. The person's mistakes give one line, never a traceback."""
-    command = typer.main.get_command(app)
+    name, typed = NAME, list(sys.argv[1:] if arguments is None else arguments)
+    asked = [c for c in app.registered_commands if typed and typed[0] in (c.name, getattr(c.callback, "__name__", ""))]
+    chosen = app
+    if len(asked) == 1:
+        # Building all commands takes longer than doing most of them; a Typer of one command is that command.
+        chosen = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+        chosen.registered_commands = asked
+        name, typed = f"{NAME} {typed[0]}", typed[1:]
     try:
-        result = command.main(
-            args=None if arguments is None else list(arguments), prog_name="updraft-key", standalone_mode=False
-        )
+        result = typer.main.get_command(chosen).main(args=typed, prog_name=name, standalone_mode=False)
         sys.stdout.flush()
     except UpdraftKeyError as error:
         say(str(error))
