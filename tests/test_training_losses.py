@@ -21,6 +21,7 @@ from updraft_key.training.losses import (  # noqa: E402
     heat_targets,
     mask_targets,
 )
+from updraft_key.training.photo_lab import installed, lab  # noqa: E402
 
 pytestmark = pytest.mark.train
 NAN = float("nan")
@@ -130,3 +131,14 @@ def test_developing_changes_the_look_but_never_the_place_and_is_the_same_for_the
     edge = (out[..., 44:].mean(dim=(1, 2, 3)) - out[..., :20].mean(dim=(1, 2, 3))).abs()
     assert (edge > 10).float().mean() > 0.9
     torch.testing.assert_close(develop(image, np.random.default_rng(3), noise, AUGMENTS), image)
+
+
+@pytest.mark.skipif(not installed(), reason="albumentations is not installed")
+def test_relighting_is_the_same_for_the_same_draws_and_keeps_the_size() -> None:
+    picture = np.random.default_rng(0).integers(0, 255, (64, 80, 3)).astype(np.uint8)
+    change = lab()
+    outs = [change(picture, np.random.default_rng(k)) for k in range(8)]
+    for k, out in enumerate(outs):
+        assert out.shape == picture.shape and out.dtype == np.uint8
+        np.testing.assert_array_equal(out, change(picture, np.random.default_rng(k)))
+    assert sum((out != picture).any() for out in outs) >= 7

@@ -47,6 +47,7 @@ from .data import Change, Dataset, data_hash, load_dataset
 from .looks import Look, Targets, field_names, find_look, read_look, targets_of
 from .losses import terms, weigh
 from .network import CueNet, load_imagenet
+from .photo_lab import lab
 from .watch import quick_measures
 
 log = logging.getLogger(__name__)
@@ -84,9 +85,12 @@ def phone_camera(config: TrainConfig, rank: int) -> Change | None:
     """Pass a share of the pictures through the synthetic phone camera, each with draws of its own."""
     if config.shoot == 0 or "camera" in config.no_augment:
         return None
+    relit = lab()
 
     def change(picture: NDArray[np.uint8], number: int) -> NDArray[np.uint8]:
         rng = np.random.default_rng((config.seed, rank, number))
+        if rng.random() < 0.3 * config.shoot:
+            picture = relit(picture, rng)
         if rng.random() >= config.shoot:
             return picture
         return shoot(picture, rng, float(rng.uniform(0.3, 1.4)))
