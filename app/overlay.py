@@ -93,7 +93,7 @@ def draw_marks(photo: Photo, answer: PhotoAnswer, lang: str = "en") -> NDArray[n
     placed = [_scaled(d, scale) for d in drawn]
     for d in placed:
         _draw(picture, d, unit)
-    screws = [d for d in placed if d.part == "screw"]
+    screws = sorted((d for d in placed if d.part == "screw"), key=lambda d: d.points[0])
     labels = [_Label(d.label, _anchor(d), (5.2 if len(d.points) == 1 else 1.2) * unit) for d in placed if d.label]
     taken = [Rect.around(p, 4.5 * unit) for d in placed for p in _along(d)]
     numbers = [(str(i), d.points[0]) for i, d in enumerate(screws, start=1)] if len(screws) > 1 else []

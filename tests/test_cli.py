@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import json
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -339,6 +340,23 @@ def test_identify_loads_nothing_it_does_not_need(tmp_path: Path) -> None:
         "torch", "gradio", "sqlalchemy", "alembic", "pyarrow", "fsspec", "mitsuba", "fpdf", "pillow_heif", "fastapi",
         "rich", "scipy", "pandas", "onnx",
     }  # fmt: skip
+
+
+def test_nothing_is_asked_of_the_network(
+    alloy4: None, photo: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With every socket but loopback's refused, the commands work as before."""
+
+    def refuse(_self: socket.socket, address: object) -> None:
+        raise AssertionError(f"asked for {address!r}")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+    monkeypatch.setattr(socket.socket, "connect_ex", refuse)
+    monkeypatch.setattr(socket, "getaddrinfo", refuse)
+    out = str(photo.with_name("out.pdf"))
+    for command in (["identify", str(photo), "--json"], ["report", str(photo), "--out", out], ["card", "--out", out],
+                    ["listing", str(photo), "--claim", "iron"], ["parts"], ["fit", "--wanted", "iron"]):  # fmt: skip
+        assert cli.main(command) == 0
 
 
 def test_as_a_process(tmp_path: Path) -> None:
