@@ -109,13 +109,15 @@ def calibrate(
     model: Model = WEIGHTS,
     second_look: SecondLook = None,
     alpha: Annotated[float, typer.Option("--alpha", help="Error level of the conformal sets.")] = 0.02,
+    statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.005,
+    named: Annotated[float, typer.Option("--named", help="Largest share of wrong names on any source.")] = 0.004,
     limit: Limit = 0,
 ) -> None:
     """Find temperatures, thresholds and floors on pictures that were not trained on, and write them into the file."""
     from .calibrate import Bars, summary
     from .calibrate import calibrate as run
 
-    _print(dict(summary(run(model, sets, second_look, Bars(alpha=alpha), limit))))
+    _print(dict(summary(run(model, sets, second_look, Bars(alpha=alpha, statement=statement, named=named), limit))))
 
 
 @app.command()
@@ -173,6 +175,28 @@ def ablate(
     from .ablate import ablate as run
 
     _print(run(TrainConfig.read(config), out, held, second_look, pictures))
+
+
+@app.command()
+def rival(
+    weights: Annotated[Path, typer.Argument(help="weights.safetensors of the rival's run.")],
+    calibration: Annotated[list[Path], typer.Option("--calibrate-set", help="Set that the product was calibrated on.")],
+    rows: Annotated[Path, typer.Option("--rows", help="rows.jsonl of the product's evaluation.")],
+    sets: Annotated[list[Path], typer.Option("--set", help="Set to compare on; may be repeated.")] = [],  # noqa: B006
+    second_look: SecondLook = None,
+    out: Out = Path("artefacts/evaluation/rival.json"),
+    limit: Limit = 0,
+) -> None:
+    """Compare a network that names the generation directly with the product, on the same pictures."""
+    from .calibrate import Bars
+    from .evaluate import Target, targets_from
+    from .rival import contest
+    from .second_look import read_second_look
+
+    known = targets_from(calibration, None, [], [], limit)
+    if second_look is not None:
+        known.append(Target("second_look", second_look, tuple(read_second_look(second_look, "calibrate"))))
+    _print(contest(weights, known, targets_from(sets, second_look, [], [], limit), rows, Bars(), out)["sets"])
 
 
 def _print(value: object) -> None:
