@@ -37,12 +37,18 @@ def _plate(y: float, outline: Vec, half: float, edge: float = 1.0, x: float = 0.
     return prism(Frame(vec(x, y, z), FLAT.axes), outline, half, edge=edge)
 
 
-def _disc(at: Vec, way: Vec, radius: float, thick: float, tilt: float) -> RawPart:
+def _disc(rng: np.random.Generator, at: Vec, way: Vec, radius: float, thick: float, tilt: float) -> RawPart:
     """A choke or throttle plate, tilted by ``tilt`` degrees from its seat."""
     f = aim(at, way)
     c, s = math.cos(math.radians(tilt)), math.sin(math.radians(tilt))
     w = c * f.axes[2] + s * f.axes[0]
-    return hardware("choke", "brass", [rod(at - w * thick / 2, at + w * thick / 2, radius)], [], 0.9)
+    return hardware(
+        "choke",
+        str(rng.choice(["brass", "steel", "zinc"])),
+        [rod(at - w * thick / 2, at + w * thick / 2, radius)],
+        [],
+        0.9,
+    )
 
 
 def _shaft(at: Vec, way: Vec, reach: float) -> RawPart:
@@ -141,7 +147,7 @@ def downdraft(rng: np.random.Generator) -> list[RawPart]:
             float(rng.uniform(16, 34)),
         )
         if plate_at:
-            parts.append(_disc(vec(0, y, 0), UP, bore - 0.4, 1.2, float(rng.uniform(5, 85))))
+            parts.append(_disc(rng, vec(0, y, 0), UP, bore - 0.4, 1.2, float(rng.uniform(5, 85))))
     parts += _idle(rng, vec(side * -bore, shaft_y + 8, 5), vec(-side, 0.25, 0.3))
     port = vec(centre + side * bowl_x * 0.8, seam + 7, float(rng.uniform(-8, 8)))
     parts.append(barb(port, vec(side, 0.05, 0), float(rng.uniform(3.2, 4.6)), float(rng.uniform(14, 22))))
@@ -254,7 +260,7 @@ def side_draft(rng: np.random.Generator) -> list[RawPart]:
         rng.standard_normal(3) + vec(0, 0.2, 0),
         float(rng.uniform(18, 36)),
     )
-    parts.append(_disc(vec(0, 0, half * 0.6), FRONT, bore - 0.4, 1.2, float(rng.uniform(5, 85))))
+    parts.append(_disc(rng, vec(0, 0, half * 0.6), FRONT, bore - 0.4, 1.2, float(rng.uniform(5, 85))))
     parts += _idle(rng, vec(bore * 0.7, bore * 0.5, z), vec(0.6, 0.7, 0.2))
     inlet = spot + UP * 2 + vec(wide * 0.9, 0, 0) * (1 if below else math.copysign(1, spot[0]))
     parts.append(barb(inlet, inlet - spot + UP * 4, float(rng.uniform(3.2, 4.4)), 17.0))
@@ -304,7 +310,7 @@ def small_engine(rng: np.random.Generator) -> list[RawPart]:
         parts.append(_shaft(vec(0, 0, z), UP, bore + 9))
         parts += lever(rng, vec(0, bore + 10, z), UP, rng.standard_normal(3), float(rng.uniform(12, 24)), 1.6)
         if plate_at:
-            parts.append(_disc(vec(0, 0, z), FRONT, bore - 0.4, 1.0, float(rng.uniform(5, 85))))
+            parts.append(_disc(rng, vec(0, 0, z), FRONT, bore - 0.4, 1.0, float(rng.uniform(5, 85))))
     parts.append(barb(vec(wide * 0.8, -bore - 2, -4), vec(1, 0.1, -0.2), 3.4, 16.0))
     parts += _idle(rng, vec(-bore * 0.6, bore * 0.7, -half * 0.3), vec(-0.4, 0.9, 0.1))
     return parts
