@@ -10,6 +10,7 @@ import asyncio
 import hashlib
 import hmac
 import json
+import logging
 import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, MutableMapping
@@ -23,6 +24,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
+LOG = logging.getLogger(__name__)
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 COOKIE = "updraft_key"
 OPEN_PATHS = ("/healthz",)
@@ -223,7 +225,8 @@ class Gate:
             await self._app(scope, counted, watched)
         except Exception:
             if refusal is None:
-                raise
+                LOG.exception("unexpected error at %s", scope["path"])
+                refusal = _Refusal(500, "server", "the server made a mistake with this request")
         if refusal is not None and not started:
             await _refuse(send, refusal)
 

@@ -258,7 +258,7 @@ def fit(answer: Answer, lang: str) -> str:
     t = tongue(lang)
     lines = [line for line in fit_lines(answer, lang) if not line.ref.startswith("caution")]
     if not lines:
-        return f"<p>{escape(t.say('The plan starts once the kind is settled.'))}</p>"
+        return f"<p>{escape(t.say('Answer the questions above, and the plan stands here.'))}</p>"
     words = {"part": t.say("Part"), "step": t.say("Step"), "check": t.say("Check")}
     rows = "".join(
         f'<li class="uk-{escape(line.kind)}"><strong>{escape(words.get(line.kind, line.kind))}</strong> '

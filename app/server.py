@@ -146,6 +146,9 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
         allowed_paths=[], theme=theme(), css_paths=[Path(__file__).parent / "assets" / "style.css"],
         head='<script src="page.js" defer></script><meta name="color-scheme" content="light dark">',
     )  # fmt: skip
+    # A mounted page counts as "not launched", and then the framework does not check that a file named in a request
+    # was uploaded at all: any picture of this machine could be copied in and read (tests: forged page events).
+    blocks.has_launched = True
     app.add_middleware(Gate, rules=settings.rules())
     app.add_middleware(Headers)
     return app

@@ -221,10 +221,11 @@ class Page:
 
     def _show(self, desk: Desk, lang: str, note: str = "") -> Update:
         """Everything that depends on the desk."""
+        lang = _spoken(lang)
         return self._show_answer(desk, lang, note) | self._show_photos(desk, lang)
 
     def _show_answer(self, desk: Desk, lang: str, note: str = "") -> Update:
-        answer, there = desk.answer, desk.answer is not None
+        answer, there, lang = desk.answer, desk.answer is not None, _spoken(lang)
         out: Update = {self.token: desk.token, self.notice: panels.notice(note)}
         out |= {area: gr.Column(visible=there) for area in (*self.answer_areas, self.end_area)}
         out[self.intro] = gr.Markdown(visible=not there and not desk.shots)
@@ -298,6 +299,7 @@ class Page:
         blocks.load(self._return, here, [*answer, *photos], **light)
 
     def _add(self, files: list[str] | None, token: str | None, lang: str) -> Iterator[Update]:
+        lang = _spoken(lang)
         t, desk = tongue(lang), self.clerk.desk(token)
         paths = [Path(str(f)) for f in files or []]
         room = MAX_PHOTOS - len(desk.shots)
@@ -363,7 +365,7 @@ class Page:
         return self._show(desk, lang) | {radio: gr.Radio(value=UNKNOWN) for radio in asked}
 
     def _speak(self, token: str | None, lang: str) -> Update:
-        desk = self.clerk.desk(token)
+        desk, lang = self.clerk.desk(token), _spoken(lang)
         out = self.labels.all(lang)
         for component, update in self._show(desk, lang).items():
             if component is self.intro:
@@ -392,15 +394,27 @@ def _known(word: str | None, table: dict[str, str]) -> str | None:
 
 
 def _take(path: Path, most: int) -> bytes | None:
-    """Read an upload and remove it with its folder, so that no original stays on the disk; None if it is gone."""
+    """Read an upload and remove it with its folder, so that no original stays on the disk.
+
+    None if it is gone, or if it does not lie one folder deep in the server's own upload folder: a path comes with
+    the request, and nothing else may ever be read or removed through it.
+    """
+    real, uploads = path.resolve(), os.environ.get("GRADIO_TEMP_DIR", "")
+    if not uploads or real.parent.parent != Path(uploads).resolve():
+        return None
     try:
-        with path.open("rb") as stream:
+        with real.open("rb") as stream:
             data = stream.read(most + 1)  # one byte more, so that the decoder sees that it is too large
     except OSError:
         return None
     finally:
-        shutil.rmtree(path.parent, ignore_errors=True)
+        shutil.rmtree(real.parent, ignore_errors=True)
     return data
+
+
+def _spoken(lang: object) -> str:
+    """A language the page has; a forged request may carry anything."""
+    return lang if isinstance(lang, str) and lang in LANGUAGES else "en"
 
 
 def build(clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, most_bytes: int) -> gr.Blocks:

@@ -38,7 +38,7 @@ EFFORTS: Mapping[int, str] = MappingProxyType(
 ORDERS: Mapping[str, str] = MappingProxyType(
     {"fits": _("Fits"), "wait": _("Wait with these"), "do_not_order": _("Do not order these")}
 )
-PARTS_SHOWN = 40
+PARTS_SHOWN, PARTS_GATHERED = 40, 8
 """A seller's catalogue may have thousands of rows; an answer that nobody can read helps nobody."""
 
 
@@ -392,7 +392,9 @@ def _part(part: PartLine, lang: str) -> Line:
 
 def _gathered(order: str, why: str, parts: list[PartLine], lang: str) -> Line:
     t = tongue(lang)
-    names = [t.again(p.part) for p in parts[:PARTS_SHOWN]] + (["\N{HORIZONTAL ELLIPSIS}"] * (len(parts) > PARTS_SHOWN))
+    names = [t.again(p.part) for p in parts[:PARTS_GATHERED]]
+    if len(parts) > PARTS_GATHERED:
+        names.append(t.say("and {count} more", {"count": len(parts) - PARTS_GATHERED}))
     values = {"why": _sentence(t.again(why) or t.say(ORDERS[order])), "parts": "; ".join(names)}
     return Line(t.say("{why} This concerns: {parts}.", values), kind=order)
 

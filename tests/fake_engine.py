@@ -79,7 +79,8 @@ class FakeEngine:
         if verdict.candidates and Era.IRON not in verdict.candidates:
             looks = tuple(n for n in looks if n.look != "magnet")
         wanted = Era(told.wanted) if told.wanted else verdict.era
-        fit = plan(verdict.era, wanted, told.manifold or "unknown", told.arrester or "unknown")
+        asked = told.manifold or told.arrester or told.wanted
+        fit = plan(verdict.era, wanted, told.manifold or "unknown", told.arrester or "unknown") if asked else ()
         note: tuple[Finding, ...] = ()
         if cues.cues[Cue.SCAVENGE_LINE].reading == "absent" and verdict.era in (Era.ALLOY4, Era.ALLOY5):
             note = (Finding("scavenge_tube_missing", "safety", "The external scavenge tube is missing.", None),)

@@ -171,7 +171,7 @@ def test_the_fit_plan_follows_its_questions(visit: Visit) -> None:
     page.locator("#uk-fit li", has_text="adapter ring").first.wait_for()
     assert page.locator("#uk-fit li", has_text="flange spacer").count() >= 1
     visit.shot("6-fit")
-    page.get_by_role("button", name="Parts", exact=True).click()
+    page.locator(".uk-fold > .label-wrap", has_text="Parts").click()
     assert page.locator("#uk-parts").get_by_text("Do not order these").is_visible()
 
 
