@@ -91,6 +91,17 @@ def widen(box: Box, margin: float, width: float, height: float) -> Box:
     return wide
 
 
+def halved(pixels: NDArray[np.uint8], least: int) -> NDArray[np.uint8]:
+    """Halve a picture by 2 x 2 boxes as long as it divides and its longest side stays at ``least`` or above.
+
+    Exact for area averaging, and several times faster than one step to an odd ratio.
+    """
+    while max(pixels.shape[:2]) // 2 >= least and pixels.shape[0] % 2 == 0 and pixels.shape[1] % 2 == 0:
+        size = (pixels.shape[1] // 2, pixels.shape[0] // 2)
+        pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return pixels
+
+
 def letterbox_pixels(
     pixels: NDArray[np.uint8], box: Box | None, size: int, *, margin: float = 0.0, scale: float = 1.0
 ) -> tuple[NDArray[np.uint8], Frame]:
@@ -125,9 +136,8 @@ def letterbox_pixels(
     left, top = (size - new_w) // 2, (size - new_h) // 2
     how = cv2.INTER_AREA if ratio < 1.0 else cv2.INTER_LINEAR
     canvas = np.full((size, size, 3), GREY, np.uint8)
-    canvas[top : top + new_h, left : left + new_w] = cv2.resize(
-        np.ascontiguousarray(pixels[y0:y1, x0:x1]), (new_w, new_h), interpolation=how
-    )
+    cut = halved(np.ascontiguousarray(pixels[y0:y1, x0:x1]), 2 * size)
+    canvas[top : top + new_h, left : left + new_w] = cv2.resize(cut, (new_w, new_h), interpolation=how)
     frame = Frame(
         x0 / scale,
         y0 / scale,

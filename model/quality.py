@@ -13,13 +13,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .frame import halved
 from .photo import Photo
 
-_SMALL = 512
+_SMALL = 256
 """Tones are judged on a copy with this longest side (pixels)."""
-_SHARP = 1024
+_SHARP = 768
 """Sharpness is judged on a copy with this longest side, a little above what the network reads."""
 _TILES = 6
+_SHARPEST = 0.07
+_CELL = 24
+"""Pixels. Contrast at hand is that within cells of this size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +72,16 @@ def blurred(grey: NDArray[np.uint8]) -> bool:
     if min(h, w) < 8 * _TILES:
         return False
     plain = grey.astype(np.float32)
-    fine = (plain - cv2.GaussianBlur(plain, (0, 0), 1.0)) ** 2
-    broad = (plain - cv2.GaussianBlur(plain, (0, 0), 8.0)) ** 2
-    fine_tiles = cv2.resize(fine, (_TILES, _TILES), interpolation=cv2.INTER_AREA)
+    fine = plain - cv2.GaussianBlur(plain, (5, 5), 1.0)
+    cells = (max(_TILES, w // _CELL), max(_TILES, h // _CELL))
+    mean = cv2.resize(plain, cells, interpolation=cv2.INTER_AREA)
+    broad = cv2.resize(plain * plain, cells, interpolation=cv2.INTER_AREA) - mean * mean
+    fine_tiles = cv2.resize(fine * fine, (_TILES, _TILES), interpolation=cv2.INTER_AREA)
     broad_tiles = cv2.resize(broad, (_TILES, _TILES), interpolation=cv2.INTER_AREA)
     textured = broad_tiles > 25.0
     if not textured.any():
         return False
-    return float(np.sqrt((fine_tiles[textured] / broad_tiles[textured]).max())) < 0.10
+    return float(np.sqrt((fine_tiles[textured] / broad_tiles[textured]).max())) < _SHARPEST
 
 
 def framed(grey: NDArray[np.uint8]) -> bool:
@@ -106,7 +112,7 @@ def _barred(grey: NDArray[np.uint8]) -> bool:
 
 
 def _grey(pixels: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:
-    return np.asarray(cv2.cvtColor(_shrunk(pixels, longest), cv2.COLOR_RGB2GRAY), np.uint8)
+    return _shrunk(np.asarray(cv2.cvtColor(halved(pixels, longest), cv2.COLOR_RGB2GRAY), np.uint8), longest)
 
 
 def _shrunk(pixels: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:
