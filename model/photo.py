@@ -14,7 +14,7 @@ import io
 import struct
 import warnings
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -54,14 +54,16 @@ class Limits:
         max_bytes: of the file.
         max_pixels: of JPEG and HEIF; phones write up to 200 million.
         max_pixels_other: of PNG and WebP, which a few hundred kilobytes can blow up.
+        max_pixels_progressive: of progressive JPEG, whose decoder holds the whole picture at any scale.
     """
 
     max_bytes: int = 25_000_000
     max_pixels: int = 210_000_000
     max_pixels_other: int = 50_000_000
+    max_pixels_progressive: int = 70_000_000
 
     def __post_init__(self) -> None:
-        if min(self.max_bytes, self.max_pixels, self.max_pixels_other) < 1:
+        if min(self.max_bytes, self.max_pixels, self.max_pixels_other, self.max_pixels_progressive) < 1:
             raise ValueError("limits: expected positive numbers")
 
 
@@ -109,6 +111,8 @@ def open_photo(source: bytes | Path, *, limits: Limits = DEFAULT, longest: int |
     try:
         with _open(data, kind, limits) as image:
             width, height = image.size
+            if image.info.get("progressive"):
+                limits = replace(limits, max_pixels=min(limits.max_pixels, limits.max_pixels_progressive))
             _check_pixels(kind, width, height, limits)
             factor = _factor(width, height, longest)
             pixels, turn, factor = _decode(image, kind, factor)
