@@ -22,7 +22,6 @@ from .language import DOMAIN, LANGUAGES, LOCALE_FOLDER
 
 APP = Path(__file__).parent
 MODEL = Path(parts.__file__).parent
-SAYERS = ("say", "_", "mark")
 TOML_TEXTS = {
     "key.toml": ("text", "magnet"),
     "next_look.toml": ("how",),
@@ -71,9 +70,9 @@ def _said(tree: ast.AST) -> Iterator[str]:
     for node in ast.walk(tree):
         if not isinstance(node, ast.Call) or not node.args:
             continue
-        called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
         first = node.args[0]
-        if called in SAYERS:
+        spoken = isinstance(node.func, ast.Attribute) and node.func.attr == "say"
+        if spoken or (isinstance(node.func, ast.Name) and node.func.id in ("_", "mark")):
             yield from (n.value for n in _choices(first) if isinstance(n.value, str))
 
 
@@ -91,10 +90,11 @@ def _sentences(value: Any, keys: tuple[str, ...], under: bool = False) -> Iterat
             yield value
     elif isinstance(value, dict):
         for key, inner in value.items():
-            yield from _sentences(inner, keys, under or key in keys)
+            # A table under such a key holds sentences; a list of tables ([[part]]) only names its rows.
+            yield from _sentences(inner, keys, not isinstance(inner, list) and (under or key in keys))
     elif isinstance(value, list):
         for inner in value:
-            yield from _sentences(inner, keys, under)
+            yield from _sentences(inner, keys)
 
 
 def _catalogue(code: str) -> Any:
