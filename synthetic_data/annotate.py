@@ -299,7 +299,7 @@ def screw_spot(model: Model, looker: Looker) -> tuple[Floats, Floats] | None:
     heads = [p.vertices.mean(0) for p in model.parts if p.part.startswith("joint_screw_")]
     above = not heads or float((np.mean(heads, axis=0) - looker.centre) @ up) >= 0.0
     side = up if above else -up
-    rel = ear.vertices.astype(np.float64) - axis[0]
+    rel = np.concatenate([ear.vertices, surface_points(ear, 600)[0]]).astype(np.float64) - axis[0]
     height = rel @ side
     near = np.linalg.norm(rel - height[:, None] * side, axis=1) < 5.0
     if not near.any():

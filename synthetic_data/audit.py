@@ -166,7 +166,7 @@ def audit(records: Sequence[Record], decide: Decide) -> Audit:
         words = {*READINGS[cue], OUT_OF_SIGHT}
         shown = _count(
             subjects,
-            lambda r, c=str(cue): [r["cues"][c]] if c not in r["ambiguous"] else [],  # type: ignore[misc]
+            lambda r, c=str(cue): [r["cues"].get(c, OUT_OF_SIGHT)] if c not in r["ambiguous"] else [],  # type: ignore[misc]
         )
         cues[str(cue)] = {w: shown[w] for w in (*READINGS[cue], OUT_OF_SIGHT) if w in shown and w in words}
     return Audit(
