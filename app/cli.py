@@ -300,7 +300,7 @@ def serve(
 ) -> int:
     """Open the page on this machine.
 
-    The HTTP API is under /api. Nothing is sent anywhere.
+    Programs use POST /v1/identify there. Nothing is sent anywhere.
     """
     settings = _settings(None)
     from .server import ServerSettings
