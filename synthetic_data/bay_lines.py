@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from .bench_tools import Things
 from .coat import STUFF, Coat, paint_colour, painted, worn
 from .kin_fittings import screw
+from .props import as_one
 from .solids import (
     Vec,
     aim,
@@ -63,7 +64,7 @@ def lines(rng: np.random.Generator, low: Corner, high: Corner) -> Things:
                 break
         else:
             continue
-        out += _line(rng, kind, path, radius)
+        out.append(as_one(kind, _line(rng, kind, path, radius)))
     return out
 
 

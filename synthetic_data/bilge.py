@@ -11,6 +11,7 @@ from .bench_tools import FLAT, Things
 from .coat import Coat, painted, ripple, worn
 from .kin_fittings import cast, rectangle, slab
 from .mesh import Floats, PartMesh
+from .props import as_one
 from .solids import (
     Frame,
     RawPart,
@@ -100,4 +101,4 @@ def drip_tray(rng: np.random.Generator, low: Corner, high: Corner) -> Things:
         sheets.append(
             slab("tray", "steel", Frame(at + vec(0, -deep / 2, s * z), WALL), rectangle(x, deep / 2 + 0.6), 1.2)
         )
-    return [painted(rng, s, coat) for s in sheets]
+    return [as_one("tray", [painted(rng, s, coat) for s in sheets])]

@@ -144,6 +144,7 @@ def paint_colour(rng: np.random.Generator) -> Colour:
         (0.10, 0.11, 0.12),
     )
     usual = np.array(common[int(rng.integers(len(common)))])
-    base = usual if rng.random() < 0.7 else rng.random(3) ** 2
+    any_hue = rng.random(3) ** 2
+    base = usual if rng.random() < 0.7 else 0.45 * any_hue + 0.55 * any_hue.mean()
     r, g, b = np.clip(base * rng.uniform(0.7, 1.3) * rng.normal(1, 0.08, 3), 0.01, 0.8)
     return float(r), float(g), float(b)

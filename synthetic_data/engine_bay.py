@@ -17,7 +17,7 @@ from .bilge import bilge
 from .coat import STUFF, Coat, paint_colour, painted, worn
 from .kin_fittings import barb, bolts_on, cast, screw
 from .mesh import PartMesh
-from .props import about_y, box_of, moved
+from .props import about_y, as_one, box_of, moved
 from .solids import (
     Frame,
     Solid,
@@ -100,7 +100,7 @@ def manifold(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat, 
     if rng.random() < 0.5:
         p = vec(x + float(rng.uniform(-span, span)), rise + r, z)
         out.append(painted(rng, barb(p, UP, 5.0, 22.0), worn(rng, "brass")))
-    return out
+    return [as_one("manifold", out)]
 
 
 def _above(part: PartMesh, low: Corner, high: Corner, top: float) -> PartMesh:
@@ -177,7 +177,7 @@ def block_face(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat
                 "hex",
             )
         ]
-    return out
+    return [as_one("block", out)]
 
 
 def machines(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat) -> Things:
@@ -216,7 +216,8 @@ def machines(rng: np.random.Generator, low: Corner, high: Corner, engine: Coat) 
         x = float(high[0]) + gap - a[0] if side > 0 else float(low[0]) - gap - b[0]
         y = float(rng.uniform(float(low[1]) - 40, float(high[1]))) - (a[1] + b[1]) / 2
         z = float(low[2]) - float(rng.uniform(10, 50)) - (a[2] + b[2]) / 2
-        out += moved(things, np.eye(3, dtype=np.float32), np.array([x, y, z], np.float32))
+        placed = moved(things, np.eye(3, dtype=np.float32), np.array([x, y, z], np.float32))
+        out.append(as_one("machine", placed))
     return out
 
 

@@ -31,7 +31,7 @@ from .bench_tools import (
 from .clutter import make_bottle, make_carton, make_cup, make_gaskets, make_rag, make_reel, make_tray, make_wire
 from .coat import Coat, paint_colour, painted, worn
 from .kin_fittings import tube
-from .mesh import Floats, PartMesh
+from .mesh import Floats, PartMesh, merge
 
 MOST = 12
 """Greatest number of distractors in a scene."""
@@ -83,6 +83,12 @@ def moved(
         )
         for p in parts
     ]
+
+
+def as_one(part: str, parts: Sequence[PartMesh]) -> PartMesh:
+    """One part from several that belong together: what removes one removes all."""
+    joined, _ = merge(list(parts))
+    return replace(joined, part=part)
 
 
 def box_of(parts: Sequence[PartMesh]) -> tuple[Floats, Floats]:

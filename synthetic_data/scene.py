@@ -170,9 +170,9 @@ def build_stage(spec: SceneSpec, ingredients: Ingredients) -> Stage:
         parts = [p if spec.materials else plain(p) for p in model.parts]
     ground = float(low[1]) if spec.place == "bench" else None
     beside = high.copy()
-    if ground is None and model is not None:  # studs reach into the manifold's pad, so they do not keep it away
-        tops = [float(p.vertices[:, 1].max()) for p in model.parts if p.part != "studs" and len(p.vertices)]
-        beside[1] = max(tops, default=float(high[1]))
+    if ground is None and model is not None:  # studs and tube reach into the manifold: they do not keep it away
+        own = [p for p in model.parts if p.part in ("upper", "flange_spacer")] or [p for p in model.parts if p.part != "studs"]
+        beside[1] = max((float(p.vertices[:, 1].max()) for p in own if len(p.vertices)), default=float(high[1]))
     props = list(ingredients.props(spec, low, beside, ground)) if spec.distractors else []
     names = (*(p.part for p in parts), *(f"prop:{p.part}" for p in props))
     joined, owner = merge([*parts, *props] or [_speck()])
