@@ -28,6 +28,8 @@ class Maker:
 MAKERS: Mapping[str, Maker] = MappingProxyType(
     {
         "render": Maker("updraft_key.synthetic_data.generate", "render", "Render a labelled set of pictures."),
+        "pictures": Maker("updraft_key.synthetic_data.cli", "render", "Contact sheets and galleries of sets."),
+        "audit": Maker("updraft_key.training.audit", "render", "Check the labels of a set, count what it holds."),
         "train": Maker("updraft_key.training.loop", "train", "Train the network on rendered sets."),
         "evaluate": Maker("updraft_key.training.evaluate", "train", "Measure a network on unseen pictures."),
         "calibrate": Maker("updraft_key.training.calibrate", "train", "Calibrate a network on unseen pictures."),

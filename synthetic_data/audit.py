@@ -53,8 +53,13 @@ class Audit:
 
     @property
     def sound(self) -> bool:
-        """No generation lost, and no nuisance above the limit."""
-        return not self.lost and all(v < LIMIT for v in self.confounds.values())
+        """No generation lost, and no nuisance confounded with it."""
+        return not self.lost and not self.confounded
+
+    @property
+    def confounded(self) -> tuple[str, ...]:
+        """Nuisances above the limit, and above twice what chance gives (pictures of a scene come in fours)."""
+        return tuple(k for k, v in self.confounds.items() if v >= max(LIMIT, 2.0 * self.noise[k]))
 
     def to_json(self) -> dict[str, Any]:
         """Return plain dicts, lists and numbers."""
@@ -86,7 +91,8 @@ class Audit:
             "",
             f"Cramer's V against the generation (limit {LIMIT}; chance alone gives about the second figure)",
         ]
-        out += [f"  {k:<10} {v:.3f}  ({self.noise[k]:.3f})" for k, v in self.confounds.items()]
+        for k, v in self.confounds.items():
+            out.append(f"  {k:<10} {v:.3f}  ({self.noise[k]:.3f}){'  confounded' if k in self.confounded else ''}")
         for title, table in (*self.cues.items(), *self.by.items()):
             out += ["", f"{title:<22}" + "".join(f"{e:>9}" for e in eras)]
             for value, counts in table.items():

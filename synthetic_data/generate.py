@@ -35,7 +35,7 @@ from updraft_key.model.errors import MissingExtra
 
 from .annotate import annotate
 from .camera import cover_lens, develop, encode, shoot
-from .render import Renderer
+from .render import THREADS, Renderer
 from .sample import VIEWS_PER_SCENE, sample_scene, scene_rng
 from .scene import Ingredients, build_stage, pose_of
 from .spec import SPLITS, SceneError
@@ -210,7 +210,7 @@ def _claim(counter: Any, gpus: int, processes: int) -> None:
     if gpus > 0:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(number % gpus)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    os.environ.setdefault("DRJIT_THREADS", str(max((os.cpu_count() or 1) // processes, 1)))
+    os.environ.setdefault(THREADS, str(max((os.cpu_count() or 1) // processes, 1)))
 
 
 def run_jobs(jobs: Sequence[Job], processes: int, gpus: int, engine: str, until: float) -> Iterator[Block]:

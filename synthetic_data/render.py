@@ -23,6 +23,8 @@ from .scene import Pose, Stage
 
 LLVM = ("/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1", "/usr/lib/llvm-19/lib/libLLVM.so.19.1")
 """Where Debian's libllvm19 lies. Versions 14-16 abort inside drjit (tried)."""
+THREADS = "UPDRAFT_KEY_RENDER_THREADS"
+"""Environment variable: threads of a renderer on a CPU; all cores if not set."""
 BRIGHTEST = 60.0
 """A single sample's radiance is cut here (surroundings average 1): fewer fireflies at low sample counts."""
 SUN_CUT = 400.0
@@ -79,6 +81,8 @@ class Renderer:
         self.variant = _start(mitsuba, variant)
         self._mi: Any = mitsuba
         self._dr: Any = drjit
+        if os.environ.get(THREADS, "").isdigit():
+            drjit.set_thread_count(int(os.environ[THREADS]))
         self._integrator = mitsuba.load_dict({"type": "path", "max_depth": bounces, "rr_depth": 4})
         self._stage: Stage | None = None
         self._scene: Any = None
