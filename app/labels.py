@@ -40,7 +40,7 @@ CUE_NAMES: Mapping[Cue, str] = MappingProxyType(
 )
 CUE_PLACES: Mapping[Cue, str] = MappingProxyType(
     {
-        Cue.METAL: _("no bare metal that paint or grime does not cover"),
+        Cue.METAL: _("bare casting, free of paint and grime"),
         Cue.JOINT_SCREWS: _("around the joint between the upper and the lower casting"),
         Cue.FRONT_EAR: _("at the front of the joint, just above the round throat opening"),
         Cue.MAIN_JET: _("low on the bowl, where the jet or its T-handle leaves it"),
@@ -134,21 +134,21 @@ HAND_NAMES: Mapping[str, str] = MappingProxyType(
 )
 FINDING_NAMES: Mapping[str, str] = MappingProxyType(
     {
-        "blurred": _("blurred; hold the phone still and tap on the carburetor to focus"),
-        "dark": _("too dark; use the phone's light or a lamp from the side"),
-        "bright": _("too bright; step out of the glare or turn the light aside"),
-        "overexposed": _("too bright; step out of the glare or turn the light aside"),
-        "glare": _("glare on the metal; turn the light aside"),
-        "low_contrast": _("hazy, little contrast; wipe the lens"),
-        "small": _("the carburetor is small in the picture; go nearer"),
-        "far": _("the carburetor is small in the picture; go nearer"),
-        "low_resolution": _("few pixels; send the original photo, not a reduced one"),
+        "blurred": _("blurred (hold the phone still and tap on the carburetor to focus)"),
+        "dark": _("too dark (use the phone's light or a lamp from the side)"),
+        "bright": _("too bright (step out of the glare or turn the light aside)"),
+        "overexposed": _("too bright (step out of the glare or turn the light aside)"),
+        "glare": _("glare on the metal (turn the light aside)"),
+        "low_contrast": _("hazy, little contrast (wipe the lens)"),
+        "small": _("the carburetor is small in the picture (go nearer)"),
+        "far": _("the carburetor is small in the picture (go nearer)"),
+        "low_resolution": _("few pixels (send the original photo, not a reduced one)"),
         "cut_off": _("part of the carburetor is outside the picture"),
-        "screenshot": _("looks like a screenshot; send the original photo"),
+        "screenshot": _("looks like a screenshot (send the original photo)"),
         "mirrored": _("looks mirrored, as in a selfie or a mirror"),
-        "duplicate": _("the same picture as another one; counted once"),
-        "near_duplicate": _("nearly the same picture as another one; counted once"),
-        "unlike_training": _("unlike the pictures the program knows; read with care"),
+        "duplicate": _("the same picture as another one (counted once)"),
+        "near_duplicate": _("nearly the same picture as another one (counted once)"),
+        "unlike_training": _("unlike the pictures the program knows (read with care)"),
     }
 )
 

@@ -37,7 +37,7 @@ class Tongue:
 
     code: str
     catalogue: gettext.NullTranslations
-    templates: tuple[tuple[re.Pattern[str], str], ...] = field(default=(), repr=False)
+    templates: tuple[tuple[tuple[re.Pattern[str], ...], str], ...] = field(default=(), repr=False)
 
     def say(self, text: str, values: Mapping[str, object] = _NOTHING) -> str:
         """Say ``text`` (an English msgid) in this language and fill its ``{holes}`` from ``values``.
@@ -58,20 +58,24 @@ class Tongue:
         said = self.catalogue.gettext(text)
         if said != text:
             return said
-        for pattern, msgid in self.templates:
-            found = pattern.fullmatch(text)
-            if found:
-                holes = {name: self.catalogue.gettext(value) for name, value in found.groupdict().items() if value}
-                return self.say(msgid, holes)
+        for patterns, msgid in self.templates:
+            fits = [found.groupdict() for pattern in patterns if (found := pattern.fullmatch(text))]
+            if fits:
+                # Brackets inside a hole let the text be cut in two ways: take the one whose pieces are known.
+                best = max(fits, key=lambda holes: sum(self.catalogue.gettext(v) != v for v in holes.values()))
+                return self.say(msgid, {name: self.catalogue.gettext(value) for name, value in best.items()})
         return text
 
 
-def _pattern(msgid: str) -> re.Pattern[str]:
-    """Turn a msgid with holes into a pattern; a hole that stands twice must hold the same text twice."""
+def _pattern(msgid: str, some: str) -> re.Pattern[str]:
+    """Turn a msgid with holes into a pattern; a hole that stands twice must hold the same text twice.
+
+    ``some`` is what a hole matches: ``.+?`` as little as fits, ``.+`` as much.
+    """
     out, at, seen = "", 0, set[str]()
     for hole in _HOLE.finditer(msgid):
         name = hole.group(1)
-        out += re.escape(msgid[at : hole.start()]) + (f"(?P={name})" if name in seen else f"(?P<{name}>.+?)")
+        out += re.escape(msgid[at : hole.start()]) + (f"(?P={name})" if name in seen else f"(?P<{name}>{some})")
         seen.add(name)
         at = hole.end()
     return re.compile(out + re.escape(msgid[at:]), re.DOTALL)
@@ -92,4 +96,4 @@ def tongue(lang: str = "en") -> Tongue:
         catalogue = gettext.GNUTranslations(stream)
     known: Mapping[object, str] = getattr(catalogue, "_catalog", {})
     msgids = sorted((m for m in known if isinstance(m, str) and _HOLE.search(m)), key=len, reverse=True)
-    return Tongue(code, catalogue, tuple((_pattern(m), m) for m in msgids))
+    return Tongue(code, catalogue, tuple(((_pattern(m, ".+?"), _pattern(m, ".+")), m) for m in msgids))

@@ -32,6 +32,7 @@ from .words import (
     photo_lines,
     reason_lines,
     seen_lines,
+    source_lines,
     verdict_lines,
 )
 
@@ -247,7 +248,7 @@ def parts(answer: Answer, lang: str) -> str:
     for kind, title in (
         ("fits", t.say("Fits")), ("wait", t.say("Wait with these")), ("do_not_order", t.say("Do not order these")),
     ):  # fmt: skip
-        mine = [line for line in lines if line.kind == kind]
+        mine = [line for line in lines if line.kind in (kind, f"{kind}_head")]
         if mine:
             out += f'<h3 class="uk-{kind}">{escape(title)}</h3><ul>{_items(mine)}</ul>'
     return out
@@ -256,16 +257,19 @@ def parts(answer: Answer, lang: str) -> str:
 def fit(answer: Answer, lang: str) -> str:
     """The fit plan as parts, steps and checks in their order."""
     t = tongue(lang)
-    lines = [line for line in fit_lines(answer, lang) if not line.ref.startswith("caution")]
+    lines = fit_lines(answer, lang)
     if not lines:
         return f"<p>{escape(t.say('Answer the questions above, and the plan stands here.'))}</p>"
     words = {"part": t.say("Part"), "step": t.say("Step"), "check": t.say("Check")}
     rows = "".join(
         f'<li class="uk-{escape(line.kind)}"><strong>{escape(words.get(line.kind, line.kind))}</strong> '
-        f"{escape(line.text)}{_source(line.note, t.say('Source'))}</li>"
+        f"{escape(line.text)}{_small(line.note)}</li>"
         for line in lines
     )
-    return f'<ol class="uk-plan">{rows}</ol>'
+    sources = "".join(f"<li><small>{escape(line.text)}</small></li>" for line in source_lines(answer, lang))
+    title = escape(t.say("Sources of the fit plan"))
+    folded = f"<details><summary>{title}</summary><ul>{sources}</ul></details>" if sources else ""
+    return f'<ol class="uk-plan">{rows}</ol>{folded}'
 
 
 def cautions(answer: Answer, lang: str) -> str:
@@ -295,11 +299,6 @@ def notice(text: str) -> str:
 
 def _items(lines: Iterable[Line]) -> str:
     return "".join(f'<li class="uk-{escape(line.kind)}">{escape(line.text)}{_small(line.note)}</li>' for line in lines)
-
-
-def _source(note: str, title: str) -> str:
-    """A published source, folded away: it must be there, but not between the steps."""
-    return f"<details><summary>{escape(title)}</summary><small>{escape(note)}</small></details>" if note else ""
 
 
 def _small(note: str) -> str:

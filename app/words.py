@@ -6,6 +6,7 @@ batch overview and the PDF all show these. ``as_text`` sets them as plain text, 
 
 from __future__ import annotations
 
+import re
 import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -15,7 +16,7 @@ from types import MappingProxyType
 from updraft_key.model.answer import Answer, FitStep, NextLook, PartLine, PhotoAnswer
 from updraft_key.model.cues import CUES, ERAS, OUT_OF_SIGHT, Cue, Era, FusedCue, Outcome, Reason
 
-from .labels import cue_name, cue_place, era_name, finding_name, reading_name, sources_name, view_name
+from .labels import ERA_YEARS, cue_name, cue_place, era_name, finding_name, reading_name, sources_name, view_name
 from .language import mark as _
 from .language import tongue
 
@@ -38,6 +39,10 @@ EFFORTS: Mapping[int, str] = MappingProxyType(
 ORDERS: Mapping[str, str] = MappingProxyType(
     {"fits": _("Fits"), "wait": _("Wait with these"), "do_not_order": _("Do not order these")}
 )
+NOTHING_SEEN = (Outcome.NOT_SEEN, Outcome.RETAKE)
+OF_A_SEEN_UNIT = ("arrester_unknown", "scavenge_tube_not_seen")
+"""Findings that make no sense beside the picture of something else."""
+_BETWEEN_SOURCES = re.compile(r"(?<=\)); ")
 PARTS_SHOWN, PARTS_GATHERED = 40, 8
 """A seller's catalogue may have thousands of rows; an answer that nobody can read helps nobody."""
 
@@ -84,7 +89,7 @@ def verdict_sentence(answer: Answer, lang: str = "en") -> str:
     if len(v.candidates) == 2:
         kinds = {"kinds": _kinds(v.candidates, lang)}
         return t.say("Not settled yet, but only two kinds are left: {kinds}.", kinds)
-    if v.reasons or answer.photos:
+    if v.reasons or answer.photos or any(c.reading != OUT_OF_SIGHT for c in answer.cues.cues.values()):
         return t.say("Not settled yet: all three kinds are still possible.")
     return t.say("Nothing is known yet: add a photo or answer a hand test.")
 
@@ -96,12 +101,11 @@ def verdict_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     if v.outcome is Outcome.NAMED:
         settling = [r for r in v.reasons if r.settles]
         if settling:
-            values = {"number": len(settling), "sources": sources_name(_sources(settling), lang)}
-            one = len(settling) == 1
-            text = "It rests on one sign that settles it: {sources}." if one else (
-                "It rests on {number} signs that settle it: {sources}."
-            )  # fmt: skip
-            lines.append(Line(t.say(text, values)))
+            signs = "; ".join(f"{cue_name(r.cue, lang)} ({sources_name(r.sources, lang)})" for r in settling)
+            lines.append(Line(t.say("Settled by: {signs}.", {"signs": signs})))
+        if v.era is not None:
+            years = {"years": t.say(ERA_YEARS[v.era])}
+            lines.append(Line(t.say("This kind was {years}; the engine may be older or younger.", years)))
     elif v.outcome is Outcome.CONFLICT:
         lines += _sides(v.conflict, lang)
         lines.append(
@@ -161,14 +165,15 @@ def seen_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
             )
             lines.append(Line(f"{cue_name(cue, lang)}: {said}", "", str(cue), "disagree"))
         else:
-            lines.append(Line(f"{cue_name(cue, lang)}: {reading_name(cue, 'unsure', lang)}", "", str(cue), "unsure"))
+            why = reading_name(cue, "unsure", lang) if answer.photos else tongue(lang).say("tried, but not settled")
+            lines.append(Line(f"{cue_name(cue, lang)}: {why}", "", str(cue), "unsure"))
     return tuple(lines)
 
 
 def not_seen_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     """What no photo shows and no hand test told, with where it would be."""
     out: list[Line] = []
-    if answer.verdict.outcome in (Outcome.NOT_SEEN, Outcome.RETAKE):
+    if answer.verdict.outcome in NOTHING_SEEN:
         return ()  # the photo shows no such carburetor, so a list of its places would mislead
     for cue in CUES:
         fused = answer.cues.cues.get(cue)
@@ -202,7 +207,12 @@ def part_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     """Parts that fit, one a line; then what to wait with and what not to order, gathered by the reason why."""
     t = tongue(lang)
     fits = [p for p in answer.parts if p.order == "fits"]
-    lines = [_part(p, lang) for p in fits[:PARTS_SHOWN]]
+    lines: list[Line] = []
+    for part in fits[:PARTS_SHOWN]:
+        head = Line(_sentence(t.again(part.why)), kind="fits_head") if part.why else None
+        if head is not None and head != next((x for x in reversed(lines) if x.kind == "fits_head"), None):
+            lines.append(head)
+        lines.append(_part(part, lang))
     if len(fits) > PARTS_SHOWN:
         more = {"count": len(fits) - PARTS_SHOWN}
         lines.append(Line(t.say("And {count} more that fit in the catalogue.", more), kind="fits"))
@@ -216,15 +226,28 @@ def part_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
 
 
 def fit_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
-    """The fit plan in order; ``kind`` is ``part``, ``step`` or ``check``, ``note`` a published source."""
+    """The fit plan in order; ``kind`` is ``part``, ``step`` or ``check``, ``note`` the source in short."""
     t = tongue(lang)
-    return tuple(Line(t.again(f.text), t.again(_published(f)), f.id, f.kind) for f in answer.fit)
+    return tuple(
+        Line(t.again(f.text), "; ".join(s.partition(", ")[0] for s in _published(f)), f.id, f.kind)
+        for f in answer.fit
+        if not f.id.startswith("caution_")  # they are a block of their own
+    )
+
+
+def source_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
+    """The published sources that the fit plan leans on, in full, each once, with the edition that was read."""
+    t = tongue(lang)
+    found = dict.fromkeys(s for f in answer.fit for s in _published(f))
+    return tuple(Line(t.again(s), kind="source") for s in found)
 
 
 def finding_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     """Findings that matter whatever was asked, safety first."""
     t = tongue(lang)
-    ordered = sorted(answer.findings, key=lambda f: f.severity != "safety")
+    empty = answer.verdict.outcome in NOTHING_SEEN
+    told = [f for f in answer.findings if not (empty and f.id in OF_A_SEEN_UNIT)]
+    ordered = sorted(told, key=lambda f: f.severity != "safety")
     return tuple(
         Line(
             t.again(f.text),
@@ -262,7 +285,8 @@ def limit_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     which_network = Line(t.say("Read by network {name} {version} ({sha}).", which), kind="model")
     read = any(p.readings is not None for p in answer.photos)
     # The cautions say the same already; said twice it is read not at all.
-    return (*(() if answer.cautions else limit), *((which_network,) if read else ()))
+    told = answer.cautions and answer.verdict.outcome not in NOTHING_SEEN
+    return (*(() if told else limit), *((which_network,) if read else ()))
 
 
 def blocks(answer: Answer, lang: str = "en") -> tuple[Block, ...]:
@@ -276,16 +300,22 @@ def blocks(answer: Answer, lang: str = "en") -> tuple[Block, ...]:
         ("findings", t.say("Take note"), finding_lines(answer, lang)),
         ("why", t.say("Why"), reason_lines(answer, lang)),
         ("seen", t.say("What was seen"), seen_lines(answer, lang)),
-        ("not_seen", t.say("Not visible so far"), not_seen_lines(answer, lang)),
+        (
+            "not_seen",
+            t.say("Not visible so far" if answer.photos else "Not looked at yet"),
+            not_seen_lines(answer, lang),
+        ),
         ("magnet", t.say("Magnet test"), magnet_lines(answer, lang)),
         ("next", t.say("What to look at next"), look_lines(answer, lang)),
         ("photos", t.say("Photos"), photo_lines(answer, lang)),
         ("parts", t.say("Parts"), part_lines(answer, lang)),
         ("fit", t.say("Fit plan"), fit_lines(answer, lang)),
+        ("sources", t.say("Sources of the fit plan"), source_lines(answer, lang)),
         ("cautions", t.say("Before you work on it"), caution_lines(answer, lang)),
         ("limits", t.say("Limits"), limit_lines(answer, lang)),
     )
-    return tuple(Block(i, title, lines) for i, title, lines in rows if lines)
+    skipped = ("magnet", "cautions") if answer.verdict.outcome in NOTHING_SEEN else ()
+    return tuple(Block(i, title, lines) for i, title, lines in rows if lines and i not in skipped)
 
 
 def as_text(answer: Answer, lang: str = "en", width: int = 88) -> str:
@@ -301,10 +331,12 @@ def as_text(answer: Answer, lang: str = "en", width: int = 88) -> str:
             out += ["", block.title]
             numbered = block.id in ("next", "fit")
             for number, line in enumerate(block.lines, start=1):
-                lead = f"{number:2}. " if numbered else "  - "
+                lead = f"{number:2}. " if numbered else "  " if line.kind.endswith("_head") else "  - "
                 rule = f" [{line.ref}]" if block.id == "why" else ""
                 body = line_text(line) + rule
-                out.append(textwrap.fill(body, width, initial_indent=lead, subsequent_indent="    "))
+                out.append(
+                    textwrap.fill(body, width, initial_indent=lead, subsequent_indent="    ", break_on_hyphens=False)
+                )
     return "\n".join(out) + "\n"
 
 
@@ -320,10 +352,6 @@ def plain_name(file: str, limit: int = 60) -> str:
         head = limit // 2
         kept = f"{kept[:head]}\u2026{kept[-(limit - head - 1) :]}"
     return kept or "?"
-
-
-def _sources(reasons: Iterable[Reason]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(s for r in reasons for s in r.sources))
 
 
 def _kinds(eras: Iterable[Era], lang: str) -> str:
@@ -363,11 +391,11 @@ def _angle(answer: Answer, fused: FusedCue, lang: str) -> str:
             readings = answer.photos[int(number)].readings
             angle = readings.cues[Cue.MAIN_JET].angle if readings and Cue.MAIN_JET in readings.cues else None
             if angle is not None:
-                values = {
-                    "value": f"{angle.value:.0f}",
-                    "low": f"{angle.low:.0f}",
-                    "high": f"{angle.high:.0f}",
-                }
+                values = {n: f"{v:.0f}".replace("-", "\N{MINUS SIGN}") for n, v in (
+                    ("value", angle.value), ("low", angle.low), ("high", angle.high)
+                )}  # fmt: skip
+                if fused.reading == "handle_level":
+                    return tongue(lang).say(", about {value}° from level ({low}° to {high}°)", values)
                 return tongue(lang).say(", about {value}° down ({low}° to {high}°)", values)
     return ""
 
@@ -386,8 +414,8 @@ def part_name(part: PartLine, lang: str = "en") -> str:
 
 def _part(part: PartLine, lang: str) -> Line:
     t = tongue(lang)
-    tail = " ".join(_sentence(t.again(s)) for s in (part.note, part.why) if s)
-    return Line(f"{part_name(part, lang)}. {tail}".rstrip(), "", part.part, part.order)
+    tail = _sentence(t.again(part.note)) if part.note else ""
+    return Line(f"{_sentence(part_name(part, lang))} {tail}".rstrip(), "", part.part, part.order)
 
 
 def _gathered(order: str, why: str, parts: list[PartLine], lang: str) -> Line:
@@ -404,16 +432,20 @@ def _sentence(text: str) -> str:
     return first if first.endswith((".", "!", "?")) else first + "."
 
 
-def _published(step: FitStep) -> str:
-    """The source of a step if it was published; common practice needs no bracket behind every step."""
-    return "" if step.source.lower().startswith("common practice") else step.source
+def _published(step: FitStep) -> tuple[str, ...]:
+    """The published sources of a step, in full; common practice has none."""
+    if not step.source or step.source.lower().startswith("common practice"):
+        return ()
+    return tuple(_BETWEEN_SOURCES.split(step.source))
 
 
 def _photo(index: int, photo: PhotoAnswer, lang: str) -> Line:
     t = tongue(lang)
     head = f"{sources_name((f'photo:{index}',), lang)} \N{EN DASH} {plain_name(photo.file)}"
     if photo.error:
-        return Line(t.say("{photo}: not used. {why}", {"photo": head, "why": t.again(photo.error)}), kind="error")
+        return Line(
+            t.say("{photo}: not used. {why}", {"photo": head, "why": _sentence(t.again(photo.error))}), kind="error"
+        )
     bits = []
     if photo.readings is not None and photo.readings.subject.found:
         bits.append(view_name(photo.readings.view, lang))

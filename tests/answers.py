@@ -67,7 +67,7 @@ def photo_answer(shot: Shot, index: int = 0) -> PhotoAnswer:
         Subject(shot.found, 0.98 if shot.found else 0.02, box), shot.view, "oily", MappingProxyType(cues),
         shot.findings,
     )  # fmt: skip
-    return PhotoAnswer(shot.file, sha, 800, 800, shot.usable, shot.findings, readings)
+    return PhotoAnswer(shot.file, sha, 800, 800, shot.usable, shot.findings, readings if shot.usable else None)
 
 
 def _cue(cue: Cue, reading: str, angle: Angle | None) -> CueReading:

@@ -9,13 +9,15 @@ from io import BytesIO
 import numpy as np
 from answers import MODEL, Shot, photo_answer, vector
 from PIL import Image
-from updraft_key.app.engine import ReadPhoto, Told, hand_tests
-from updraft_key.model.answer import Answer, Finding, NextLook
+from updraft_key.app.engine import IdentifierEngine, ReadPhoto, Told, hand_tests
+from updraft_key.model.answer import Answer, Finding, NextLook, PhotoAnswer
 from updraft_key.model.cues import UNSURE, Angle, Cue, Era, Evidence, Outcome
 from updraft_key.model.fit import plan
+from updraft_key.model.identify import Identifier
 from updraft_key.model.key import decide
 from updraft_key.model.parts import load_catalogue, match
 from updraft_key.model.photo import Photo
+from updraft_key.model.runtime import FakeNetwork
 from updraft_key.model.safety import CAUTIONS
 
 COLOURS: Mapping[str, tuple[int, int, int]] = {
@@ -88,3 +90,11 @@ class FakeEngine:
             MODEL, tuple(photos), cues, verdict, looks, match(load_catalogue(), verdict), fit, note,
             tuple(CAUTIONS.values()),
         )  # fmt: skip
+
+
+class NoNetwork:
+    """Everything of the real engine but the network: fusion, rules, next looks, parts, fit and findings are real."""
+
+    def decide(self, photos: Sequence[PhotoAnswer], told: Told) -> Answer:
+        identifier = Identifier(FakeNetwork(lambda _image: {}))
+        return IdentifierEngine(identifier).decide([ReadPhoto(p) for p in photos], told)
