@@ -34,7 +34,7 @@ _INK, _MUTED, _DEEP, _RULE, _PALE, _ALERT = (
     (154, 59, 38),
 )
 _LISTING_BLOCKS = ("seen", "magnet", "next", "limits", "cautions")
-_OWNER_BLOCKS = ("seen", "magnet", "next", "parts", "fit", "limits", "cautions")
+_OWNER_BLOCKS = ("seen", "magnet", "next", "parts", "fit", "sources", "limits", "cautions")
 _PICTURE_HEIGHT = 98.0  # millimetres: two landscape pictures with captions on a page
 
 
