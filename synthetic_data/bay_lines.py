@@ -46,10 +46,10 @@ def lines(rng: np.random.Generator, low: Corner, high: Corner) -> Things:
         }[kind]
         for _ in range(20):
             start = centre + size * np.array(
-                [float(rng.choice([-1, 1])) * rng.uniform(0.9, 2.4), rng.uniform(-1.2, 1.3), rng.uniform(-0.9, 0.5)]
+                [float(rng.choice([-1, 1])) * rng.uniform(1.3, 3.2), rng.uniform(-1.6, 1.8), rng.uniform(-1.1, 0.5)]
             )
             end = centre + size * np.array(
-                [float(rng.uniform(-2.2, 2.2)), rng.uniform(-1.6, 1.6), rng.uniform(-1.1, 0.4)]
+                [float(rng.uniform(-3.2, 3.2)), rng.choice([-1, 1]) * rng.uniform(0.6, 2.4), rng.uniform(-1.2, 0.2)]
             )
             knots = [
                 start + (end - start) * t + rng.normal(0, 0.28, 3) * size * math.sin(math.pi * t)

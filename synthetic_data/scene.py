@@ -171,7 +171,8 @@ def build_stage(spec: SceneSpec, ingredients: Ingredients) -> Stage:
     ground = float(low[1]) if spec.place == "bench" else None
     beside = high.copy()
     if ground is None and model is not None:  # studs and tube reach into the manifold: they do not keep it away
-        own = [p for p in model.parts if p.part in ("upper", "flange_spacer")] or [p for p in model.parts if p.part != "studs"]
+        own = [p for p in model.parts if p.part in ("upper", "flange_spacer")]
+        own = own or [p for p in model.parts if p.part != "studs"]
         beside[1] = max((float(p.vertices[:, 1].max()) for p in own if len(p.vertices)), default=float(high[1]))
     props = list(ingredients.props(spec, low, beside, ground)) if spec.distractors else []
     names = (*(p.part for p in parts), *(f"prop:{p.part}" for p in props))
