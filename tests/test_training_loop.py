@@ -20,8 +20,9 @@ from updraft_key.training.checkpoint import (  # noqa: E402
     read_weights,
 )
 from updraft_key.training.config import LossWeights, TrainConfig, smoke_config  # noqa: E402
+from updraft_key.training.data import load_dataset  # noqa: E402
 from updraft_key.training.export import export, int8_beside, quantize, read_spec, session_of  # noqa: E402
-from updraft_key.training.loop import here, rate_at, set_modes, train  # noqa: E402
+from updraft_key.training.loop import batches, here, rate_at, set_modes, train, worth  # noqa: E402
 from updraft_key.training.network import CueNet  # noqa: E402
 from updraft_key.training.smoke import draw_toy_set  # noqa: E402
 
@@ -92,7 +93,7 @@ def test_weights_export_to_onnx_with_their_description_and_to_int8(run: TrainCon
 
 
 def test_the_rate_rises_then_falls_to_a_hundredth() -> None:
-    rates = [rate_at(k, 1000) for k in range(1000)]
+    rates = [rate_at(k / 1000) for k in range(1000)]
     assert rates[0] < 0.02 and max(rates) == pytest.approx(1.0) and rates[-1] < 0.011
     assert rates.index(max(rates)) < 150
 
@@ -112,3 +113,20 @@ def test_a_configuration_comes_back_from_json() -> None:
     assert TrainConfig.from_json(json.loads(json.dumps(config.to_json()))) == config
     with pytest.raises(ValueError, match="epoch"):
         TrainConfig.from_json({**config.to_json(), "epoch": 3})
+
+
+def test_pictures_with_more_to_see_are_looked_at_more_often_and_every_process_takes_as_many_steps(
+    run: TrainConfig,
+) -> None:
+    labels = load_dataset([Path(run.sets[0])], [], side=160, workers=1).labels
+    weight = worth(labels)
+    assert weight.mean() == pytest.approx(1.0) and weight[~labels.found].sum() >= 0.199 * weight.sum()
+    hidden = labels.take(np.arange(len(labels)))
+    units = np.flatnonzero(labels.found)
+    hidden.cues[units[0]] = [2, 2, 3, 3, 2, 3]
+    assert worth(hidden)[units[0]] < worth(hidden)[units[1]]
+    rng = np.random.default_rng(0)
+    rows = [r for _ in range(300) for r in batches(weight, 8, 3, rng)]
+    assert len(rows) == 900 and all(len(r) == 8 for r in rows)
+    times = np.bincount(np.concatenate(rows), minlength=len(labels)) / 300
+    np.testing.assert_allclose(times, weight, atol=0.15)

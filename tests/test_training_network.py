@@ -13,11 +13,13 @@ from updraft_key.model.spec import OUTPUTS  # noqa: E402
 from updraft_key.training.export import MOST_PARAMETERS  # noqa: E402
 from updraft_key.training.network import (  # noqa: E402
     ATTENDED,
+    Block,
     CueNet,
     Shipped,
     Trunk,
     load_imagenet,
     parameters_in,
+    run_folded,
 )
 
 pytestmark = pytest.mark.train
@@ -101,3 +103,27 @@ def test_the_box_is_the_average_of_the_cells_boxes() -> None:
     dense[0, 4, 1, 2] = 60.0
     # A cell with no sides at all is its own centre: column 2 of 4 is at 0.625, row 1 at 0.375.
     assert CueNet._box(dense)[0].tolist() == pytest.approx([0.625, 0.375, 0.625, 0.375], abs=1e-5)
+
+
+def test_folding_frozen_norms_changes_neither_values_nor_gradients() -> None:
+    torch.manual_seed(0)
+    block = Block(16, 24, 6, 5, 2)
+    for module in block.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            module.running_mean.normal_()
+            module.running_var.uniform_(0.5, 2.0)
+            module.weight.data.uniform_(0.5, 2.0)
+            module.bias.data.normal_()
+    image = torch.randn(2, 16, 32, 32)
+    results = []
+    for folded in (False, True):
+        block.train(folded)
+        for module in block.modules():
+            if isinstance(module, torch.nn.BatchNorm2d):
+                module.eval()
+        block.zero_grad()
+        out = run_folded(block.body, image)
+        (out**2).mean().backward()
+        results.append([out.detach(), *(p.grad.clone() for p in block.parameters())])
+    for plain, fast in zip(*results, strict=True):
+        torch.testing.assert_close(plain, fast, rtol=1e-3, atol=1e-4)

@@ -115,8 +115,8 @@ def restore_optimizer(optimizer: torch.optim.Optimizer, tensors: Mapping[str, Te
 @torch.no_grad()
 def average_into(average: Mapping[str, Tensor], net: nn.Module, decay: float) -> None:
     """Move the averaged tensors a step toward the network's; counters are copied."""
-    for name, value in net.state_dict().items():
-        if value.is_floating_point():
-            average[name].lerp_(value.detach(), 1.0 - decay)
-        else:
-            average[name].copy_(value)
+    state = net.state_dict()
+    moving = [name for name, value in state.items() if value.is_floating_point()]
+    torch._foreach_lerp_([average[n] for n in moving], [state[n] for n in moving], 1.0 - decay)
+    for name in state.keys() - set(moving):
+        average[name].copy_(state[name])

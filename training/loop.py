@@ -27,6 +27,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
+from updraft_key.model.cues import CUES, READINGS
 from updraft_key.synthetic_data.camera import shoot
 
 from .augment import compose, develop, normalise
@@ -38,12 +39,13 @@ from .checkpoint import (
     network_of,
     optimizer_tensors,
     read_state,
+    read_weights,
     restore_optimizer,
     save_state,
     save_weights,
 )
 from .config import TrainConfig
-from .data import Change, Dataset, data_hash, load_dataset
+from .data import Change, Dataset, Labels, data_hash, load_dataset
 from .looks import Look, Targets, field_names, find_look, read_look, targets_of
 from .losses import terms, weigh
 from .network import CueNet, load_imagenet
@@ -106,11 +108,32 @@ def on_device(targets: Targets, device: torch.device) -> dict[str, Tensor]:
     }
 
 
-def batches(n: int, batch: int, rng: np.random.Generator) -> Iterator[NDArray[np.int64]]:
-    """Yield shuffled rows, the last short batch filled up from the start."""
-    order = rng.permutation(n)
-    for start in range(0, n, batch):
-        yield np.resize(order[start:], batch) if start + batch > n else order[start : start + batch]
+def worth(labels: Labels) -> NDArray[np.float64]:
+    """How often each picture is looked at, on average once: more where more cues are to be seen.
+
+    Pictures without a subject teach one thing, pictures with five visible cues teach six. Pictures without a
+    subject keep at least a fifth of the looks.
+    """
+    out = np.array([len(READINGS[c]) for c in CUES])
+    seen = ((labels.cues >= 0) & (labels.cues < out)).sum(axis=1)
+    weight = np.where(labels.found, 0.6 + 0.4 * np.minimum(seen, 4), 0.5)
+    none, units = weight[~labels.found].sum(), weight[labels.found].sum()
+    if 0 < none < 0.25 * units:
+        weight[~labels.found] *= 0.25 * units / none
+    return weight / weight.mean()
+
+
+def batches(
+    weight: NDArray[np.float64], batch: int, steps: int, rng: np.random.Generator
+) -> Iterator[NDArray[np.int64]]:
+    """Yield exactly ``steps`` batches of rows in random order, each row as often as its weight says.
+
+    Every process must take as many steps as the others, however its own pictures are weighted.
+    """
+    # The whole part of the weight for sure, the rest by chance.
+    times = np.floor(weight + rng.random(len(weight))).astype(int)
+    order = np.resize(rng.permutation(np.repeat(np.arange(len(weight)), times)), batch * steps)
+    yield from order.reshape(steps, batch)
 
 
 def look_at(
@@ -122,15 +145,23 @@ def look_at(
     return image, on_device(targets_of(data.labels.take(rows), look), pixels.device)
 
 
-def set_modes(net: CueNet, *, heads_only: bool) -> None:
-    """Training mode with frozen batch-norm statistics: the trunk's always, the decoder's after the first stage."""
+def set_modes(net: CueNet, *, heads_only: bool, frozen_stages: int = 0) -> None:
+    """Training mode with frozen batch-norm statistics: the trunk's always, the decoder's after the first stage.
+
+    Args:
+        net: the network.
+        heads_only: freeze the whole trunk.
+        frozen_stages: freeze the stem and this many first stages of the trunk, whatever the stage of training.
+    """
+    early = ("trunk.stem.", *(f"trunk.stages.{i}." for i in range(frozen_stages))) if frozen_stages else ()
     net.train()
     for name, module in net.named_modules():
         if isinstance(module, nn.BatchNorm2d) and (name.startswith("trunk.") or not heads_only):
             module.eval()
     for name, parameter in net.named_parameters():
         trunk = name.startswith("trunk.")
-        parameter.requires_grad_(not (trunk and heads_only) and ".classifier." not in name)
+        kept = (trunk and heads_only) or ".classifier." in name or (bool(early) and name.startswith(early))
+        parameter.requires_grad_(not kept)
 
 
 def make_optimizer(net: CueNet, config: TrainConfig, *, heads_only: bool) -> torch.optim.AdamW:
@@ -151,15 +182,57 @@ def make_optimizer(net: CueNet, config: TrainConfig, *, heads_only: bool) -> tor
             for (trunk, decays), parameters in groups.items()
         ],
         betas=(0.9, 0.99),
+        fused=next(net.parameters()).is_cuda,
     )
 
 
-def rate_at(step: int, steps: int) -> float:
-    """Share of the peak rate: a short rise, then a cosine to a hundredth."""
-    rise = max(1, min(200, steps // 10))
-    if step < rise:
-        return (step + 1) / rise
-    return 0.01 + 0.99 * 0.5 * (1.0 + math.cos(math.pi * (step - rise) / max(1, steps - rise)))
+def rate_at(progress: float) -> float:
+    """Share of the peak rate after this share of a stage: a short rise, then a cosine to a hundredth."""
+    rise = 0.05
+    if progress < rise:
+        return max(progress, 0.0005) / rise
+    return 0.01 + 0.99 * 0.5 * (1.0 + math.cos(math.pi * min(1.0, (progress - rise) / (1.0 - rise))))
+
+
+@dataclass(slots=True)
+class Pace:
+    """How far a stage has come, 0 to 1: by steps, or by the clock of the first process where ``seconds`` is given.
+
+    All processes see the same progress, since it is agreed on once an epoch and runs on evenly in between.
+    """
+
+    place: Place
+    steps: int
+    seconds: float
+    started: float = 0.0
+    done: int = 0
+    base: float = 0.0
+    per_step: float = 0.0
+
+    def begin(self) -> None:
+        """Start the stage's clock."""
+        self.started = time.monotonic()
+        self.per_step = 1.0 / max(1, self.steps)
+
+    def epoch(self) -> bool:
+        """Agree on the progress at the start of an epoch; false when the stage is over."""
+        if not self.seconds:
+            self.base = self.done * self.per_step
+            return True
+        share = (time.monotonic() - self.started) / self.seconds
+        if self.place.world > 1:
+            value = torch.tensor([share], device=self.place.device)
+            torch.distributed.broadcast(value, 0)
+            share = float(value.item())
+        self.base = share
+        if self.done:
+            self.per_step = share / self.done
+        return share < 1.0
+
+    def step(self, k: int) -> float:
+        """Progress at the k-th step of this epoch."""
+        self.done += 1
+        return min(1.0, self.base + k * self.per_step)
 
 
 def cast_to(place: Place, config: TrainConfig) -> AbstractContextManager[Any]:
@@ -198,7 +271,10 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
     log.info("%d pictures in memory after %.1f s", len(data.labels), time.monotonic() - start)
 
     net = network_of(config)
-    load_imagenet(net.trunk, config.imagenet)
+    if config.start_from:
+        net.load_state_dict({k: v.float() for k, v in read_weights(Path(config.start_from))[0].items()})
+    else:
+        load_imagenet(net.trunk, config.imagenet)
     net = net.to(place.device, memory_format=torch.channels_last)
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
     per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
@@ -208,6 +284,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         net.load_state_dict(done.model)
         average = {k: v.to(place.device) for k, v in done.average.items()}
         log.info("going on after epoch %d", done.epoch)
+    weight = worth(data.labels)
     board = _board(out) if place.rank == 0 else None
     measures: dict[str, Any] = {}
     step = done.step
@@ -215,7 +292,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         if done.epoch >= last or first == last:
             continue
         heads_only = stage == 0
-        set_modes(net, heads_only=heads_only)
+        set_modes(net, heads_only=heads_only, frozen_stages=config.frozen_stages)
         optimizer = make_optimizer(net, config, heads_only=heads_only)
         if done.epoch > first:
             restore_optimizer(optimizer, done.optimizer)
@@ -225,16 +302,19 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
             for buffer in net.buffers():
                 torch.distributed.broadcast(buffer, 0)
             both = nn.parallel.DistributedDataParallel(both, broadcast_buffers=False)
-        steps = (last - first) * per_epoch
-        for epoch in range(max(first, done.epoch), last):
+        timed = not heads_only and config.seconds > 0
+        pace = Pace(place, (last - first) * per_epoch, config.seconds if timed else 0.0)
+        pace.begin()
+        pace.done = max(0, step - first * per_epoch)
+        epoch = max(first, done.epoch) - 1
+        while pace.epoch() and (timed or epoch + 1 < last):
+            epoch += 1
             rng = np.random.default_rng((config.seed, epoch, place.rank))
             noise = torch.Generator(place.device).manual_seed(config.seed * 1_000_003 + epoch * 997 + place.rank)
             sums: dict[str, Tensor] = {}
             clock = time.monotonic()
-            for k, rows in enumerate(batches(len(data.labels), config.batch, rng)):
-                if k == per_epoch:
-                    break
-                share = rate_at(step - first * per_epoch, steps)
+            for k, rows in enumerate(batches(weight, config.batch, per_epoch, rng)):
+                share = rate_at(pace.step(k))
                 for group in optimizer.param_groups:
                     group["lr"] = group["peak"] * share
                 parts = _step(config, place, data, pixels, rows, both, optimizer, rng, noise)
@@ -247,11 +327,16 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
             seconds = time.monotonic() - clock
             measures |= {"epoch": epoch + 1, "pictures_per_second": per_epoch * config.batch * place.world / seconds}
             if place.rank == 0:
-                if held is not None:
+                if held is not None and ((epoch + 1) % config.watch_every == 0 or epoch + 1 == last):
                     measures |= _watch(config, place, average, held)
                 _note(out, board, measures, step)
                 if (epoch + 1) % config.keep_every == 0 or epoch + 1 == last:
                     _keep(out, config, State(epoch + 1, step, net.state_dict(), average, optimizer_tensors(optimizer)))
+        if timed and place.rank == 0:
+            _keep(out, config, State(epoch + 1, step, net.state_dict(), average, optimizer_tensors(optimizer)))
+            if held is not None:
+                measures |= _watch(config, place, average, held)
+                _note(out, board, measures, step)
         done = State(last, step, {}, {}, {})
     return measures
 
@@ -267,11 +352,11 @@ def _step(
     rng: np.random.Generator,
     noise: torch.Generator,
 ) -> dict[str, Tensor]:
-    labels = data.labels.take(rows)
     images, answers = [], []
-    for draw, size in ((find_look, config.find_size), (read_look, config.read_size)):
-        look = draw(labels, size, rng, skip=config.no_augment)
-        image, targets = look_at(data, pixels, rows, look, rng)
+    finders = rows[: max(1, round(len(rows) * config.find_share))]
+    for draw, size, mine in ((find_look, config.find_size, finders), (read_look, config.read_size, rows)):
+        look = draw(data.labels.take(mine), size, rng, skip=config.no_augment)
+        image, targets = look_at(data, pixels, mine, look, rng)
         image = normalise(develop(image, rng, noise, config.no_augment))
         images.append(image.contiguous(memory_format=torch.channels_last))
         answers.append(targets)

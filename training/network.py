@@ -57,6 +57,39 @@ def norm(channels: int) -> nn.BatchNorm2d:
     return nn.BatchNorm2d(channels, eps=1e-3, momentum=0.01)
 
 
+def run_folded(layers: nn.Sequential, x: Tensor) -> Tensor:
+    """Run layers, with frozen batch norms folded into the convolutions before them.
+
+    The same function of the same parameters as ``layers(x)``, with one pass over the map instead of three: most
+    of a training step's time goes into such passes. Only while training; what is exported has its norms.
+    """
+    if not layers.training:
+        return cast(Tensor, layers(x))
+    steps = list(layers)
+    k = 0
+    while k < len(steps):
+        layer, after = steps[k], steps[k + 1] if k + 1 < len(steps) else None
+        conv = layer[1] if isinstance(layer, nn.Sequential) else layer
+        if isinstance(conv, nn.Conv2d) and isinstance(after, nn.BatchNorm2d) and not after.training:
+            if conv is not layer:
+                x = layer[0](x)
+            scale = after.weight * torch.rsqrt(after.running_var + after.eps)
+            x = F.conv2d(
+                x,
+                conv.weight * scale[:, None, None, None],
+                after.bias - after.running_mean * scale,
+                conv.stride,
+                conv.padding,
+                conv.dilation,
+                conv.groups,
+            )
+            k += 2
+        else:
+            x = layer(x)
+            k += 1
+    return x
+
+
 class Block(nn.Module):
     """Inverted residual: expand, depthwise, project."""
 
@@ -73,7 +106,7 @@ class Block(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         """Return the block's output, (N, cout, H/stride, W/stride)."""
-        y = cast(Tensor, self.body(x))
+        y = run_folded(self.body, x)
         return x + y if self.skip else y
 
 
@@ -97,13 +130,13 @@ class Trunk(nn.Module):
 
     def forward(self, x: Tensor) -> tuple[list[Tensor], Tensor]:
         """Return the maps at strides 4, 8, 16, 32 and the pooled (N, 1280) features."""
-        x = self.stem(x)
+        x = run_folded(self.stem, x)
         maps = []
         for i, stage in enumerate(self.stages):
             x = stage(x)
             if i in TAPS:
                 maps.append(x)
-        return maps, self.head(x).mean(dim=(2, 3))
+        return maps, run_folded(self.head, x).mean(dim=(2, 3))
 
     def classify(self, x: Tensor) -> Tensor:
         """Return (N, 1000) ImageNet logits; only for checking that the weights are in place."""
@@ -150,7 +183,7 @@ class Refine(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         """Return (N, channels, H, W)."""
-        return F.relu(x + cast(Tensor, self.body(x)))
+        return F.relu(x + run_folded(self.body, x))
 
 
 class Head(nn.Module):
@@ -237,7 +270,7 @@ class CueNet(nn.Module):
                 x = x + F.interpolate(levels[-1], scale_factor=2.0, mode="nearest")
             levels.append(self.refine[i](x))
         _, at16, at8, at4 = levels
-        dense = self.dense(at4)
+        dense = run_folded(self.dense, at4)
         marks = 1 + len(LANDMARKS)
         out = {
             "heat": dense[:, :marks],
