@@ -19,6 +19,7 @@ from updraft_key.model.cues import CUES, LANDMARKS, OUT_OF_SIGHT, READINGS, Cue
 
 from .mesh import Floats, Model, PartMesh
 from .render import Passes
+from .sample import view_of
 from .scene import Pose, Stage
 from .spec import Shot
 
@@ -203,7 +204,7 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         "split": stage.spec.split,
         "kind": stage.kind if is_unit or stage.kind != "updraft_carburetor" else "empty",
         "era": stage.spec.subject.era if is_unit else None,
-        "view": shot.view if is_unit else None,
+        "view": view_of(*pose.seen_from(stage.turn)) if is_unit else None,
         "mirrored": shot.mirrored,
         "finish": None,
         "scene": stage.spec.place,

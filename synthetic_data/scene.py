@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .mesh import Floats, Ints, Model, PartMesh, Zone, merge
+from .rest import resting_up
 from .sample import direction
 from .spec import SceneSpec, Shot
 from .textures import Surface
@@ -24,6 +25,8 @@ Vector = NDArray[np.float64]
 NARROW, WIDE = 14.0, 66.0
 """Fields of view in degrees across the square picture: 24-77 mm equivalent lenses (53-18 degrees across the
 short side), a little more for the whole 4:3 frame and for zooming in."""
+ABOVE_TABLE = 0.1
+"""Least sine of a camera's height over a table, as seen from the subject."""
 GREY = 0.35
 """Linear base colour of the plain material, and of the plain backdrop."""
 
@@ -107,6 +110,11 @@ class Pose:
     focus: float
     aperture: float
 
+    def seen_from(self, turn: Vector) -> tuple[float, float]:
+        """Return azimuth and elevation in degrees at which the camera stands in the unit's frame (middle at 0)."""
+        x, y, z = turn.T @ self.origin / np.linalg.norm(self.origin)
+        return float(np.degrees(np.arctan2(x, z))), float(np.degrees(np.arcsin(np.clip(y, -1.0, 1.0))))
+
     def project(self, points: NDArray[np.floating], size: int) -> tuple[Vector, Vector]:
         """Return ((n, 2) pixel coordinates x right y down, (n,) depth along the axis in mm)."""
         rel = np.asarray(points, np.float64) - self.origin
@@ -148,8 +156,10 @@ def moved(model: Model, turn: Vector, shift: Vector) -> Model:
 
 
 def build_stage(spec: SceneSpec, ingredients: Ingredients) -> Stage:
-    """Build everything that a scene needs but the renderer. Pure: the same spec gives the same arrays."""
-    turn = turn_to(spec.subject.up)
+    """Build everything that a scene needs but the renderer. Pure: the same spec gives the same arrays.
+
+    On a table the drawn attitude gives way to the nearest one in which the thing lies still.
+    """
     kind, model = "empty", None
     if spec.subject.kind == "carburetor" and spec.subject.era is not None:
         kind = "updraft_carburetor"
@@ -159,6 +169,9 @@ def build_stage(spec: SceneSpec, ingredients: Ingredients) -> Stage:
     low, high = np.array([-60.0, -55.0, -70.0]), np.array([60.0, 55.0, 70.0])
     origin = np.zeros(3)
     parts: list[PartMesh] = []
+    if model is not None and spec.place == "bench":
+        spec = replace(spec, subject=replace(spec.subject, up=resting_up(model.parts, spec.subject.up)))
+    turn = turn_to(spec.subject.up)
     if model is not None:
         model = moved(model, turn, np.zeros(3))
         everything = np.concatenate([p.vertices for p in model.parts])
@@ -220,6 +233,9 @@ def plain(part: PartMesh) -> PartMesh:
 def pose_of(stage: Stage, shot: Shot) -> Pose:
     """Place the camera for a shot: the wished distance where a phone's lenses can frame it so, else nearer."""
     away = stage.turn @ direction(shot.azimuth, shot.elevation)
+    if stage.ground is not None and away[1] < ABOVE_TABLE:
+        away = np.array([away[0], ABOVE_TABLE, away[2]])
+        away /= np.linalg.norm(away)
     corners = (
         np.array([[x, y, z] for x in (0, 1) for y in (0, 1) for z in (0, 1)], np.float64) * (stage.high - stage.low)
         + stage.low

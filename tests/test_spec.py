@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from stand_in import box
 from updraft_key.model.cues import ERAS, VIEWS
+from updraft_key.synthetic_data.rest import resting_up
 from updraft_key.synthetic_data.sample import direction, sample_scene, scene_rng, view_of
 from updraft_key.synthetic_data.spec import SceneError, SceneSpec
 
@@ -103,8 +105,7 @@ def test_shares_are_as_stated() -> None:
     assert set(views) == set(VIEWS)
     assert views.count("front") > 1.15 * np.mean([views.count(v) for v in VIEWS if v != "front"])
     assert all(
-        s.materials and s.light_on and s.distractors and s.backgrounds
-        for s in (scene(i, "held") for i in range(200))
+        s.materials and s.light_on and s.distractors and s.backgrounds for s in (scene(i, "held") for i in range(200))
     )
 
 
@@ -121,3 +122,20 @@ def test_the_rest_of_a_scene_does_not_look_at_the_generation() -> None:
         spread = np.concatenate(values).std()
         for v in values:
             assert abs(v.mean() - np.concatenate(values).mean()) < 4.0 * spread / np.sqrt(len(v))
+
+
+def test_a_box_comes_to_lie_on_its_nearest_face() -> None:
+    pytest.importorskip("scipy")
+    plank = [box("plank", (-60, -10, -30), (60, 10, 30))]
+    tilted = np.array([0.25, 1.0, -0.2])
+    assert resting_up(plank, tuple(tilted)) == pytest.approx((0.0, 1.0, 0.0), abs=1e-5)
+    assert resting_up(plank, (0.1, -0.2, 0.97)) == pytest.approx((0.0, 0.0, 1.0), abs=1e-5)
+
+
+def test_nothing_balances_on_a_stick() -> None:
+    """A block with a rod under one corner falls over; with the rod up it lies flat."""
+    pytest.importorskip("scipy")
+    stick = [box("block", (-40, 0, -40), (40, 40, 40)), box("rod", (30, -60, 30), (36, 0, 36))]
+    up = np.array(resting_up(stick, (0.0, 1.0, 0.0)))
+    assert np.degrees(np.arccos(up[1])) > 5.0
+    assert resting_up(stick, (0.0, -1.0, 0.0)) == pytest.approx((0.0, -1.0, 0.0), abs=1e-5)
