@@ -12,8 +12,8 @@ from updraft_key.model.cues import ERAS, VIEWS
 
 from .spec import INGREDIENTS, SPLITS, Light, SceneSpec, Shot, Subject
 
-LOOKALIKE_SHARE = 0.18
-EMPTY_SHARE = 0.06
+LOOKALIKE_SHARE = 0.14
+EMPTY_SHARE = 0.03
 SINGLE_CASTING_SHARE = 0.06
 INGREDIENT_OFF = 0.1
 VIEWS_PER_SCENE = 4
@@ -148,7 +148,7 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
         azimuth, elevation = _angles(rng, view, place)
         if float(direction(azimuth, elevation) @ up) > lowest:
             break
-    big = rng.random() < 0.8
+    big = rng.random() < 0.88
     fraction = rng.uniform(0.45, 0.95) if big else np.exp(rng.uniform(np.log(0.15), np.log(0.5)))
     if rng.random() < 0.08:
         fraction = rng.uniform(0.95, 1.35)

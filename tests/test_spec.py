@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 from stand_in import box
 from updraft_key.model.cues import ERAS, VIEWS
 from updraft_key.synthetic_data.rest import resting_up
-from updraft_key.synthetic_data.sample import direction, sample_scene, scene_rng, view_of
+from updraft_key.synthetic_data.sample import (
+    EMPTY_SHARE,
+    INGREDIENT_OFF,
+    LOOKALIKE_SHARE,
+    SINGLE_CASTING_SHARE,
+    direction,
+    sample_scene,
+    scene_rng,
+    view_of,
+)
 from updraft_key.synthetic_data.spec import SceneError, SceneSpec
 
 
@@ -94,13 +103,15 @@ def test_shares_are_as_stated() -> None:
     many = [scene(i) for i in range(1500)]
     units = [s for s in many if s.subject.kind == "carburetor"]
     share = {k: sum(s.subject.kind == k for s in many) / len(many) for k in ("lookalike", "empty")}
-    assert share["lookalike"] == pytest.approx(0.18, abs=0.03)
-    assert share["empty"] == pytest.approx(0.06, abs=0.02)
+    assert share["lookalike"] == pytest.approx(LOOKALIKE_SHARE, abs=0.03)
+    assert share["empty"] == pytest.approx(EMPTY_SHARE, abs=0.02)
     for era in ERAS:
         assert sum(s.subject.era == era for s in units) / len(units) == pytest.approx(1 / 3, abs=0.04)
-    assert sum(s.subject.casting != "whole" for s in units) / len(units) == pytest.approx(0.06, abs=0.02)
+    assert sum(s.subject.casting != "whole" for s in units) / len(units) == pytest.approx(
+        SINGLE_CASTING_SHARE, abs=0.02
+    )
     for name in ("materials", "light_on", "distractors", "backgrounds"):
-        assert sum(not getattr(s, name) for s in many) / len(many) == pytest.approx(0.10, abs=0.025)
+        assert sum(not getattr(s, name) for s in many) / len(many) == pytest.approx(INGREDIENT_OFF, abs=0.025)
     views = [shot.view for s in units for shot in s.shots]
     assert set(views) == set(VIEWS)
     assert views.count("front") > 1.15 * np.mean([views.count(v) for v in VIEWS if v != "front"])
