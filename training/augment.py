@@ -152,7 +152,13 @@ def _texture(n: int, size: int, rng: np.random.Generator, like: Tensor) -> Tenso
     return (field + F.interpolate(fine, size=(size, size), mode="nearest")).clamp(0.0, 255.0)
 
 
-def develop(image: Tensor, rng: np.random.Generator, noise: torch.Generator, skip: Collection[str] = ()) -> Tensor:
+def develop(
+    image: Tensor,
+    rng: np.random.Generator,
+    noise: torch.Generator,
+    skip: Collection[str] = (),
+    strength: float = 1.0,
+) -> Tensor:
     """Give pictures another camera's look.
 
     Args:
@@ -160,16 +166,17 @@ def develop(image: Tensor, rng: np.random.Generator, noise: torch.Generator, ski
         rng: draws which and how much.
         noise: draws pixel noise, on the image's device.
         skip: augmentations to do without (``colour``, ``camera``, ``mix``).
+        strength: scales how far and how often; 1 leaves some pictures hard to read for a person, too.
 
     Returns:
         float32 (B, 3, S, S) in 0..255.
     """
     if "colour" not in skip:
-        image = _colour(image, rng)
+        image = _colour(image, rng, strength)
     if "mix" not in skip:
-        image = _mix(image, rng)
+        image = _mix(image, rng, strength)
     if "camera" not in skip:
-        image = _camera(image, rng, noise)
+        image = _camera(image, rng, noise, strength)
     return image.clamp(0.0, 255.0)
 
 
@@ -182,31 +189,31 @@ def _grey(image: Tensor) -> Tensor:
     return (image * weights).sum(1, keepdim=True)
 
 
-def _colour(image: Tensor, rng: np.random.Generator) -> Tensor:
+def _colour(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
     n = len(image)
-    matrix = np.eye(3) + rng.normal(0.0, 0.12, (n, 3, 3)) * (rng.random((n, 1, 1)) < 0.6)
-    order = np.stack([rng.permutation(3) if rng.random() < 0.1 else np.arange(3) for _ in range(n)])
+    matrix = np.eye(3) + rng.normal(0.0, 0.12 * s, (n, 3, 3)) * (rng.random((n, 1, 1)) < 0.6)
+    order = np.stack([rng.permutation(3) if rng.random() < 0.1 * s else np.arange(3) for _ in range(n)])
     matrix = np.take_along_axis(matrix, order[:, :, None], axis=1)
-    matrix *= np.exp(rng.normal(0.0, 0.12, (n, 3, 1)))
+    matrix *= np.exp(rng.normal(0.0, 0.12 * s, (n, 3, 1)))
     out = torch.einsum("bij,bjhw->bihw", tensor(matrix, image), image)
-    grey = np.where(rng.random(n) < 0.25, 1.0, rng.uniform(0.0, 0.5, n) * (rng.random(n) < 0.4))
+    grey = np.where(rng.random(n) < 0.25 * s, 1.0, rng.uniform(0.0, 0.5, n) * (rng.random(n) < 0.4))
     out = out + _per(grey, image) * (_grey(out) - out)
-    gamma = np.exp(rng.normal(0.0, 0.28, n))
-    gain = np.exp(rng.normal(0.0, 0.22, n))
+    gamma = np.exp(rng.normal(0.0, 0.28 * s, n))
+    gain = np.exp(rng.normal(0.0, 0.22 * s, n))
     out = 255.0 * (out.clamp(0.5, 255.0) / 255.0) ** _per(gamma, image) * _per(gain, image)
-    contrast = np.exp(rng.normal(0.0, 0.25, n))
+    contrast = np.exp(rng.normal(0.0, 0.25 * s, n))
     pivot = out.mean(dim=(1, 2, 3), keepdim=True)
     out = (out - pivot) * _per(contrast, image) + pivot
     # Uneven light: a plane of up to about one stop across the picture.
     side = torch.linspace(-1.0, 1.0, image.shape[-1], device=image.device)
-    slope = tensor(rng.normal(0.0, 0.3, (n, 2)) * (rng.random((n, 1)) < 0.5), image)
+    slope = tensor(rng.normal(0.0, 0.3 * s, (n, 2)) * (rng.random((n, 1)) < 0.5), image)
     plane = slope[:, 0, None, None] * side + slope[:, 1, None, None] * side[:, None]
     return (out * torch.exp2(plane)[:, None]).clamp(0.0, 255.0)
 
 
-def _mix(image: Tensor, rng: np.random.Generator) -> Tensor:
-    """Blend half of the pictures with two chains of colour operations (after AugMix)."""
-    pick = np.flatnonzero(rng.random(len(image)) < 0.5)
+def _mix(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
+    """Blend some of the pictures with two chains of colour operations (after AugMix)."""
+    pick = np.flatnonzero(rng.random(len(image)) < 0.5 * s)
     if len(pick) == 0:
         return image
     rows = torch.from_numpy(pick).to(image.device)
@@ -246,27 +253,27 @@ def _chain(image: Tensor, rng: np.random.Generator) -> Tensor:
     return image
 
 
-def _camera(image: Tensor, rng: np.random.Generator, noise: torch.Generator) -> Tensor:
-    image = _blur(image, rng)
-    image = _resample(image, rng)
+def _camera(image: Tensor, rng: np.random.Generator, noise: torch.Generator, s: float) -> Tensor:
+    image = _blur(image, rng, s)
+    image = _resample(image, rng, s)
     n = len(image)
-    shot = rng.exponential(0.35, n) * (rng.random(n) < 0.6)
-    read = rng.exponential(5.0, n) * (rng.random(n) < 0.6)
+    shot = rng.exponential(0.35 * s, n) * (rng.random(n) < 0.6)
+    read = rng.exponential(5.0 * s, n) * (rng.random(n) < 0.6)
     sigma = (_per(shot, image) ** 2 * image + _per(read, image) ** 2).sqrt()
     grain = torch.randn(image.shape, generator=noise, device=image.device)
     mono = _per((rng.random(n) < 0.4).astype(np.float64), image)
     grain = torch.where(mono > 0, grain[:, :1], grain)
     image = (image + sigma * grain).clamp(0.0, 255.0)
-    return _blocks(image, rng)
+    return _blocks(image, rng, s)
 
 
-def _blur(image: Tensor, rng: np.random.Generator) -> Tensor:
-    """Disc (out of focus) or streak (moved), 7 x 7 taps, a third of the pictures each and none."""
+def _blur(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
+    """Disc (out of focus) for some pictures, streak (moved) for others, 9 x 9 taps."""
     n, width = len(image), 9
     axis = np.arange(width) - width // 2
     x, y = np.meshgrid(axis, axis)
-    kind = rng.random(n)
-    radius = rng.uniform(0.5, 3.2, n)[:, None, None]
+    kind = rng.random(n) / max(s, 1e-3)
+    radius = rng.uniform(0.5, 0.5 + 2.7 * s, n)[:, None, None]
     disc = np.clip(radius + 0.5 - np.hypot(x, y), 0.0, 1.0)
     turn = rng.uniform(0, math.pi, n)[:, None, None]
     along, across = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
@@ -287,9 +294,9 @@ def _blur(image: Tensor, rng: np.random.Generator) -> Tensor:
     return out
 
 
-def _resample(image: Tensor, rng: np.random.Generator) -> Tensor:
-    """A quarter of the batches were small pictures once: shrink and enlarge a third of the pictures."""
-    pick = np.flatnonzero(rng.random(len(image)) < 0.2)
+def _resample(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
+    """Shrink and enlarge some pictures: they were small once."""
+    pick = np.flatnonzero(rng.random(len(image)) < 0.2 * s)
     if len(pick) == 0:
         return image
     small = max(8, int(image.shape[-1] * rng.uniform(0.35, 0.8)))
@@ -301,9 +308,9 @@ def _resample(image: Tensor, rng: np.random.Generator) -> Tensor:
     return out
 
 
-def _blocks(image: Tensor, rng: np.random.Generator) -> Tensor:
+def _blocks(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
     """Quantise 8 x 8 cosine blocks in luma and colour difference, as strong compression does."""
-    pick = np.flatnonzero(rng.random(len(image)) < 0.4)
+    pick = np.flatnonzero(rng.random(len(image)) < 0.4 * s)
     if len(pick) == 0:
         return image
     rows = torch.from_numpy(pick).to(image.device)
@@ -321,7 +328,7 @@ def _blocks(image: Tensor, rng: np.random.Generator) -> Tensor:
     freq = torch.einsum("ui,bcyixj,vj->bcyuxv", d, blocks, d)
     # Coarser steps for finer detail and for colour; close to what encoders use, not their tables.
     step = 3.0 + 2.2 * (k[:, None] + k[None])
-    strength = np.exp(rng.uniform(math.log(0.3), math.log(6.0), len(pick)))
+    strength = np.exp(rng.uniform(math.log(0.3), math.log(6.0 * s), len(pick)))
     table = tensor(np.stack([step, 1.7 * step, 1.7 * step]), image)[None, :, None, :, None, :]
     table = table * tensor(strength, image)[:, None, None, None, None, None]
     freq = torch.round(freq / table) * table

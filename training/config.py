@@ -62,6 +62,7 @@ class TrainConfig:
         limit: use at most this many pictures of the sets; 0 for all.
         leave_out: ingredients of the renders to do without (pictures that lack exactly these are used).
         shoot: share of the pictures that pass once through the synthetic phone camera when they are read.
+        strength: of colour, mixing and camera changes, see ``augment.develop``.
         no_augment: augmentations to do without.
         target: ``cues``, or ``generation`` for the rival that names the generation directly.
         channels: of the decoder.
@@ -100,6 +101,7 @@ class TrainConfig:
     frozen_stages: int = 2
     find_share: float = 0.5
     watch_every: int = 1
+    strength: float = 0.7
     no_augment: tuple[str, ...] = ()
     target: str = "cues"
     channels: int = 80
@@ -143,6 +145,8 @@ class TrainConfig:
             raise ValueError(
                 "expected seconds from 0, frozen_stages 0 to 7, find_share over 0 to 1, watch_every from 1"
             )
+        if not 0 < self.strength <= 2:
+            raise ValueError(f"strength: expected a number over 0 up to 2, got {self.strength}")
         if not 0 <= self.shoot <= 1:
             raise ValueError(f"shoot: expected a share from 0 to 1, got {self.shoot}")
         for what in ("drop_pooled", "smoothing", "average"):

@@ -357,7 +357,7 @@ def _step(
     for draw, size, mine in ((find_look, config.find_size, finders), (read_look, config.read_size, rows)):
         look = draw(data.labels.take(mine), size, rng, skip=config.no_augment)
         image, targets = look_at(data, pixels, mine, look, rng)
-        image = normalise(develop(image, rng, noise, config.no_augment))
+        image = normalise(develop(image, rng, noise, config.no_augment, config.strength))
         images.append(image.contiguous(memory_format=torch.channels_last))
         answers.append(targets)
     with cast_to(place, config):
