@@ -23,6 +23,7 @@ from updraft_key.model.cues import ERAS
 from updraft_key.model.errors import EvidenceError
 
 from . import guide, panels
+from .choices import ARRESTERS, HAND_CHOICES, MAGNET_WORDS, MANIFOLDS, UNKNOWN, choices_of
 from .clerk import Clerk
 from .desk import MAX_PHOTOS, Desk
 from .labels import era_name
@@ -31,34 +32,7 @@ from .language import mark as _
 from .theme import theme
 
 MODEL_QUEUE = "model"
-MAGNET_WORDS = {"holds": _("It holds"), "falls": _("It falls off"), "weak": _("Weak, or not sure")}
-HAND_CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
-    "ear": (
-        ("none", _("no ear there")),
-        ("bare", _("an ear with no screw in it")),
-        ("screwed", _("an ear with a screw in it")),
-    ),
-    "handle": (
-        ("sloping", _("a T-handle that slopes down")),
-        ("level", _("a T-handle level with the floor of the bowl")),
-        ("none", _("a plug, no T-handle")),
-    ),
-    "tube": (("seen", _("yes, a tube")), ("absent", _("no tube"))),
-    "plug": (
-        ("big", _("the big steel plug, 1 1/8 in (28.6 mm)")),
-        ("fitting", _("a tube fitting")),
-        ("other", _("neither the big plug nor a tube fitting")),
-    ),
-    "screws": (("4", _("four screws")), ("5", _("five screws"))),
-}
-MANIFOLDS = {"plain": _("plain, no small threaded hole"), "ported": _("has a small threaded hole or tube")}
-ARRESTERS = {
-    "iron": _("made for the iron body"),
-    "alloy": _("made for an alloy body"),
-    "none": _("there is none"),
-}
 PHOTOS, MORE_PHOTOS = _("Take or choose photos"), _("Add more photos")
-UNKNOWN = "unknown"
 
 Update = dict[Any, Any]
 Say = Callable[[str], Any]
@@ -196,17 +170,17 @@ class Page:
             for test, choices in HAND_CHOICES.items():
                 self.hand[test] = self._radio(
                     lambda lang, test=test: tongue(lang).again(self.hand_question(test)),  # type: ignore[misc]
-                    lambda lang, choices=choices: _choices(dict(choices), _("not checked"), lang),  # type: ignore[misc]
+                    lambda lang, choices=choices: choices_of(dict(choices), _("not checked"), lang),  # type: ignore[misc]
                 )
 
     def _fit(self) -> None:
         self.manifold = self._radio(
             lambda lang: tongue(lang).say("Side of the intake manifold, close behind the carburetor flange"),
-            lambda lang: _choices(MANIFOLDS, _("not known"), lang),
+            lambda lang: choices_of(MANIFOLDS, _("not known"), lang),
         )
         self.arrester = self._radio(
             lambda lang: tongue(lang).say("Flame arrester housing on the engine"),
-            lambda lang: _choices(ARRESTERS, _("not known"), lang),
+            lambda lang: choices_of(ARRESTERS, _("not known"), lang),
         )
         self.wanted = self._radio(
             lambda lang: tongue(lang).say("Carburetor that is to be fitted"),
@@ -382,11 +356,6 @@ class Page:
 
     def _return(self, token: str | None, lang: str) -> Update:
         return self._show(self.clerk.desk(token), lang)
-
-
-def _choices(table: dict[str, str], none: str, lang: str) -> list[tuple[str, str]]:
-    t = tongue(lang)
-    return [*((t.say(text), word) for word, text in table.items()), (t.say(none), UNKNOWN)]
 
 
 def _known(word: str | None, table: dict[str, str]) -> str | None:

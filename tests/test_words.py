@@ -14,6 +14,7 @@ from updraft_key.app import extract, labels, words
 from updraft_key.app.language import LANGUAGES, LOCALE_FOLDER, tongue
 from updraft_key.app.reply import HOLES, check_template, reply
 from updraft_key.app.sketch import names
+from updraft_key.app.verdict_words import NAMED_SENTENCES
 from updraft_key.app.words import as_text, blocks, plain_name, verdict_sentence
 from updraft_key.model.answer import PartLine
 from updraft_key.model.cues import ERAS, READINGS, Cue, Outcome
@@ -84,7 +85,7 @@ class TestTrace:
 class TestVerdict:
     @pytest.mark.parametrize("lang", LANGUAGES)
     def test_a_name_is_said_only_when_named(self, lang: str) -> None:
-        named = {words.tongue(lang).say(s) for s in words.NAMED_SENTENCES.values()}
+        named = {tongue(lang).say(s) for s in NAMED_SENTENCES.values()}
         for answer, _lang in CASES.values():
             said = verdict_sentence(answer, lang)
             assert (said in named) == (answer.verdict.outcome is Outcome.NAMED)
