@@ -45,6 +45,9 @@ Floats = NDArray[np.float64]
 ANGLE_UNIT = 45.0
 HIGHEST = 0.9999
 """Floors are not raised beyond this."""
+LEAST_LIMIT = 0.2
+"""Smallest conformal threshold that is used. A very sure head's own would ask for 0.9999 and more; a larger
+threshold only makes sets larger, so the promised coverage stays, and precision is the floors' work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +287,7 @@ def with_sets(calibration: Calibration, placed: Sequence[Case], bars: Bars) -> C
                 if len(mine) >= least_cases(bars.alpha):
                     limits[label].append(threshold(mine, bars.alpha))
         whole = max(every, default=1.0)
-        out[cue] = {label: max(limits[label], default=whole) for label in labels}
+        out[cue] = {label: max(LEAST_LIMIT, max(limits[label], default=whole)) for label in labels}
     return replace(calibration, conformal=out, cases=cases)
 
 
