@@ -272,7 +272,7 @@ def with_sets(calibration: Calibration, placed: Sequence[Case], bars: Bars) -> C
         labels = labels_of(cue)
         t = calibration.temperature(cue)
         limits: dict[str, list[float]] = {label: [] for label in labels}
-        every: list[float] = []
+        every: dict[str, float] = {}
         for source in sources_of(placed):
             logits, truth = known([c for c in placed if c.source == source], cue)
             if len(truth) == 0:
@@ -280,13 +280,14 @@ def with_sets(calibration: Calibration, placed: Sequence[Case], bars: Bars) -> C
             p = softmax(logits, t)
             missed = 1.0 - p[np.arange(len(truth)), truth]
             if len(missed) >= least_cases(bars.alpha):
-                every.append(threshold(missed, bars.alpha))
+                every[source] = threshold(missed, bars.alpha)
             for y, label in enumerate(labels):
                 mine = missed[truth == y]
                 cases[f"{cue}.{label}"] = cases.get(f"{cue}.{label}", 0) + len(mine)
                 if len(mine) >= least_cases(bars.alpha):
                     limits[label].append(threshold(mine, bars.alpha))
-        whole = max(every, default=1.0)
+        own = [q for source, q in every.items() if source != "second_look"]
+        whole = max(own or every.values(), default=1.0)
         out[cue] = {label: max(LEAST_LIMIT, max(limits[label], default=whole)) for label in labels}
     return replace(calibration, conformal=out, cases=cases)
 
