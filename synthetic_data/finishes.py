@@ -12,11 +12,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from updraft_key.model.cues import Era
 
 from .mesh import Floats, PartMesh, Zone
 from .noise import fbm
-from .solids import RawPart
+from .solids import RawPart, f32
 from .unit import UnitSpec
 
 Rgb = tuple[float, float, float]
@@ -50,7 +51,7 @@ class Coat:
 
     def lay(
         self,
-        cover: Floats,
+        cover: NDArray[np.floating],
         colour: Rgb | Floats,
         roughness: float | Floats,
         metallic: float,
@@ -65,7 +66,7 @@ class Coat:
             self.bare *= 1 - c
 
 
-def step(values: Floats, edge: float, soft: float) -> Floats:
+def step(values: NDArray[np.floating], edge: float, soft: float) -> Floats:
     """Smooth step from 0 to 1 over ``edge`` +- ``soft``."""
     t = np.clip((values - edge) / (2 * soft) + 0.5, 0, 1)
     out: Floats = (t * t * (3 - 2 * t)).astype(np.float32)
@@ -97,16 +98,14 @@ def start(part: RawPart, spec: UnitSpec, seed: int) -> Coat:
         colour, rough = SOFT[part.material]
         metal = 0.0
     coat = Coat(
-        np.tile(np.float32(colour), (n, 1)),
+        np.tile(f32(colour), (n, 1)),
         np.full(n, rough, np.float32),
         np.full(n, metal, np.float32),
         np.full(n, float(part.material == "casting"), np.float32),
     )
     mottle = fbm(part.vertices, 7.0, 3, seed)
     coat.colour *= (1 + (0.05 if spec.blasted else 0.12) * mottle)[:, None]
-    coat.roughness = np.clip(coat.roughness + 0.07 * fbm(part.vertices, 4.0, 2, seed + 1), 0.08, 1).astype(
-        np.float32
-    )
+    coat.roughness = np.clip(coat.roughness + 0.07 * fbm(part.vertices, 4.0, 2, seed + 1), 0.08, 1).astype(np.float32)
     return coat
 
 
@@ -126,9 +125,7 @@ def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
         )
     if part.material in ("brass", "copper"):  # brown tarnish
         tarnish = 0.25 + 0.6 * spec.hardware_rust
-        coat.lay(
-            tarnish * step(fbm(p, 10.0, 3, seed + 3) + 0.8 * deep, 0.1, 0.7), (0.16, 0.10, 0.05), 0.5, 0.7
-        )
+        coat.lay(tarnish * step(fbm(p, 10.0, 3, seed + 3) + 0.8 * deep, 0.1, 0.7), (0.16, 0.10, 0.05), 0.5, 0.7)
     painted = spec.finish == "painted" and (casting or (spec.paint_hardware and part.material != "rubber"))
     if metal and not painted:
         oxides(part, coat, spec, seed)
@@ -136,20 +133,18 @@ def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
         paint(part, coat, spec, seed, sharp)
     if spec.varnish and (casting or part.part == "gasket"):
         below = step(-p[:, 1], 0.0, 4.0) * step(p[:, 1], -34.0, 14.0)
-        streaks = fbm(p * np.float32([1.0, 0.18, 1.0]), 7.0, 3, seed + 4)
+        streaks = fbm(p * f32([1.0, 0.18, 1.0]), 7.0, 3, seed + 4)
         coat.lay(0.75 * spec.varnish * below * step(streaks, 0.15, 0.35), (0.10, 0.045, 0.012), 0.32, 0.2)
     if spec.grime > 0.02:
         spread = fbm(p, 16.0, 3, seed + 5)
         film = spec.grime * step(spread + 1.7 * deep - 0.2 + 0.5 * (spec.grime - 0.5), 0.3, 0.55)
         coat.lay(
             film * (0.9 if spec.finish == "dirty" else 0.7),
-            np.float32([0.032, 0.027, 0.021]),
+            f32([0.032, 0.027, 0.021]),
             0.82 - 0.3 * spec.oil,
             0.0,
         )
-        dust = (
-            0.4 * spec.grime * step(part.normals[:, 1], 0.55, 0.4) * step(fbm(p, 9.0, 2, seed + 6), -0.1, 0.6)
-        )
+        dust = 0.4 * spec.grime * step(part.normals[:, 1], 0.55, 0.4) * step(fbm(p, 9.0, 2, seed + 6), -0.1, 0.6)
         coat.lay(dust, (0.20, 0.17, 0.13), 0.95, 0.0)
     if spec.oil > 0.02:
         wet = spec.oil * step(fbm(p, 20.0, 2, seed + 7) + 0.6 * deep, -0.1 - 0.5 * spec.oil, 0.35)
@@ -184,7 +179,7 @@ def oxides(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
     field = fbm(p, spec.rust_cell, 4, seed + 9) + 0.35 * deep
     cover = step(field, 1.05 - 1.75 * amount, 0.3)
     tone = step(fbm(p, 0.5 * spec.rust_cell, 3, seed + 10), 0.0, 0.8)[:, None]
-    dark, bright = np.float32([0.055, 0.022, 0.012]), np.float32([0.26, 0.095, 0.028])
+    dark, bright = f32([0.055, 0.022, 0.012]), f32([0.26, 0.095, 0.028])
     colour = (dark + (bright - dark) * tone).astype(np.float32)
     coat.lay((0.55 + 0.45 * amount) * cover, colour, 0.9, 0.0)
 
@@ -201,10 +196,8 @@ def paint(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, sharp: Floats) -
     if casting or part.material in ("steel", "zinc", "black"):
         coat.lay(chip * under_rust * 1.5, (0.17, 0.065, 0.022), 0.9, 0.0)
     fade = (1 + 0.10 * fbm(p, 25.0, 2, seed + 13))[:, None].astype(np.float32)
-    colour = np.clip(np.float32(spec.paint) * fade, 0.005, 0.9).astype(np.float32)
-    rough = np.clip(0.72 - 0.52 * spec.paint_gloss + 0.08 * fbm(p, 6.0, 2, seed + 14), 0.08, 0.95).astype(
-        np.float32
-    )
+    colour = np.clip(f32(spec.paint) * fade, 0.005, 0.9).astype(np.float32)
+    rough = np.clip(0.72 - 0.52 * spec.paint_gloss + 0.08 * fbm(p, 6.0, 2, seed + 14), 0.08, 0.95).astype(np.float32)
     coat.lay(1 - chip, colour, rough, spec.paint_metal)
 
 
@@ -266,9 +259,5 @@ def apply(
     total = sum(len(p.vertices) for p in raws if p.part in ("upper", "lower", "front_ear"))
     if len(found) < 0.02 * total:
         found, around = found[:0], around[:0]
-    index = (
-        np.sort(rng.choice(len(found), min(120, len(found)), replace=False))
-        if len(found)
-        else np.zeros(0, int)
-    )
+    index = np.sort(rng.choice(len(found), min(120, len(found)), replace=False)) if len(found) else np.zeros(0, int)
     return tuple(out), Zone(found[index], around[index])

@@ -40,18 +40,14 @@ def controls(spec: UnitSpec, lay: Layout, lower_on: bool, upper_on: bool) -> lis
     return out
 
 
-def lever(
-    part: str, material: str, hub: Vec, axis: Vec, turn_deg: float, length: float, kind: str
-) -> RawPart:
+def lever(part: str, material: str, hub: Vec, axis: Vec, turn_deg: float, length: float, kind: str) -> RawPart:
     """A flat lever on a shaft's end; ``kind`` is straight, two_arm, sector or ball."""
     frame = aim(hub, axis, turn_deg)
     u, v = frame.axes[0], frame.axes[1]
 
     def arm(way: Vec, reach: float) -> Solid:
         side = np.cross(axis, way)
-        across = np.array(
-            [[-5.0, 0.0], [-3.2, reach], [0.0, reach + 3.2], [3.2, reach], [5.0, 0.0], [0.0, -5.5]]
-        )
+        across = np.array([[-5.0, 0.0], [-3.2, reach], [0.0, reach + 3.2], [3.2, reach], [5.0, 0.0], [0.0, -5.5]])
         return prism(Frame(hub, np.stack([side, way, axis])), across, 1.2, 0.5)
 
     solids = [rod(hub - axis * 2.5, hub + axis * 2.5, 6.0, edge=0.6), arm(u, length)]
@@ -66,9 +62,7 @@ def lever(
         tip = hub + u * length
         solids.append(rod(tip, tip + axis * 7.0, 2.2))
         cuts = []
-        ball_end = hardware(
-            part, material, [rod(tip + axis * 6.0, tip + axis * 12.0, 4.2, edge=3.6)], [], 0.7
-        )
+        ball_end = hardware(part, material, [rod(tip + axis * 6.0, tip + axis * 12.0, 4.2, edge=3.6)], [], 0.7)
         return joined(part, [hardware(part, material, solids, cuts, 0.75), ball_end])
     return hardware(part, material, solids, cuts, 0.75)
 
@@ -115,9 +109,7 @@ def throttle(spec: UnitSpec, lay: Layout) -> list[RawPart]:
             spec.throttle_lever,
         )
     )
-    pieces.append(
-        hardware("throttle", "steel", hex_head(aim(hub + axis * 2.5, axis, 13.0), 10.0, 3.5), [], 0.7)
-    )
+    pieces.append(hardware("throttle", "steel", hex_head(aim(hub + axis * 2.5, axis, 13.0), 10.0, 3.5), [], 0.7))
     pieces.append(
         turned(
             "throttle",
@@ -229,6 +221,7 @@ def fuel_inlet(spec: UnitSpec, lay: Layout) -> list[RawPart]:
         )
     else:
         cup = end + d * 12.0
+        run = 0.5 * float((tip - cup) @ d) + 4.0
         pieces.append(
             hardware(
                 "fuel_inlet",
@@ -248,7 +241,7 @@ def fuel_inlet(spec: UnitSpec, lay: Layout) -> list[RawPart]:
                 "fuel_inlet",
                 metal,
                 aim(cup + d * 8.0, d),
-                [(0, 4.0), (0.5 * (tip - cup) @ d + 4, 4.0), (0.5 * (tip - cup) @ d + 4, 2.0)],
+                [(0, 4.0), (run, 4.0), (run, 2.0)],
                 18,
             )
         )
@@ -327,9 +320,7 @@ def top_hardware(spec: UnitSpec, lay: Layout) -> list[RawPart]:
         if spec.spacer == "ported":  # the port that is not used is closed with a brass plug
             side = vec(-float(spec.tube_side), 0, 0)
             frame = aim(
-                lay.flange_centre
-                + up * 7.0
-                + side * (lay.flange_half + 7.5 if abs(u[0]) > 0.7 else lay.barrel_radius),
+                lay.flange_centre + up * 7.0 + side * (lay.flange_half + 7.5 if abs(u[0]) > 0.7 else lay.barrel_radius),
                 side,
                 9.0,
             )
@@ -351,9 +342,7 @@ def top_hardware(spec: UnitSpec, lay: Layout) -> list[RawPart]:
             while w < spec.stud_length + lift:
                 profile += [(w + 0.65, 3.5), (w + 1.3, 3.9)]
                 w += 1.3
-            pieces.append(
-                turned("studs", metal, aim(spot, up), [*profile, (w + 0.5, 3.3), (w + 0.5, 0.5)], 16)
-            )
+            pieces.append(turned("studs", metal, aim(spot, up), [*profile, (w + 0.5, 3.3), (w + 0.5, 0.5)], 16))
         if spec.studs == "nuts":
             pieces.append(
                 hardware(

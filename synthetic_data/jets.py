@@ -18,6 +18,7 @@ from .solids import (
     aim,
     ball,
     block,
+    f32,
     hardware,
     joined,
     prism,
@@ -56,9 +57,7 @@ def seat(spec: UnitSpec, lay: Layout, field: Field) -> JetPlace:
     direction = side * math.cos(slope) + vec(0, -math.sin(slope), 0)
     reach = 1.0 / math.hypot(side[0] / lay.bowl_x, side[2] / lay.bowl_z)
     start = lay.bowl + vec(0, lay.floor + spec.jet_rise, 0) + side * (reach * spec.jet_reach - 6.0)
-    if (
-        float(field.sample(start[None, :])[0]) > -1.0
-    ):  # below the floor or beside the bowl: lift it into the metal
+    if float(field.sample(start[None, :])[0]) > -1.0:  # below the floor or beside the bowl: lift it into the metal
         start = start + vec(0, max(lay.floor + 3.0 - start[1], 0.0), 0) - side * 3.0
     steps = np.arange(0.0, 90.0, 0.6)
     open_air = np.flatnonzero(field.sample(start + steps[:, None] * direction) > 0.4)
@@ -100,9 +99,7 @@ def plug(part: str, material: str, kind: str, frame: Frame, across: float) -> Ra
             material,
             [
                 flange,
-                block(
-                    Frame(frame.origin + w * (h / 2), frame.axes), (across * 0.32, across * 0.32, h / 2), 0.6
-                ),
+                block(Frame(frame.origin + w * (h / 2), frame.axes), (across * 0.32, across * 0.32, h / 2), 0.6),
             ],
             [],
             0.5,
@@ -128,11 +125,11 @@ def jet_parts(
     if spec.main_jet == "plug":
         frame = aim(jet.end, jet.direction, spec.bar_turn_deg)
         parts.append(plug("jet_plug", metal, spec.jet_plug, frame, spec.jet_plug_mm))
-        marks["jet_plug"] = np.float32(jet.end + jet.direction * 3.0)
+        marks["jet_plug"] = f32(jet.end + jet.direction * 3.0)
     else:
         made, root, tip = handle(spec, jet, metal)
         parts.append(made)
-        marks["handle_root"], marks["handle_tip"] = np.float32(root), np.float32(tip)
+        marks["handle_root"], marks["handle_tip"] = f32(root), f32(tip)
         run = tip - root
         angle = round(math.degrees(math.atan2(-run[1], math.hypot(run[0], run[2]))), 3)
     if spec.drain != "none":
@@ -179,9 +176,7 @@ def handle(spec: UnitSpec, jet: JetPlace, material: str) -> tuple[RawPart, Vec, 
         a = np.linspace(-half, half, 7)[:, None] * u + tip
         if spec.handle_end == "t_bar":
             pieces.append(
-                hardware(
-                    "handle", material, [rod(a[0], a[-1], r, edge=0.6 * r), ball(tip, r * 1.5)], [], 0.6, 1.5
-                )
+                hardware("handle", material, [rod(a[0], a[-1], r, edge=0.6 * r), ball(tip, r * 1.5)], [], 0.6, 1.5)
             )
         else:
             wheel = knurled_profile(spec.bar_mm * 0.32, 6.0)
@@ -189,9 +184,7 @@ def handle(spec: UnitSpec, jet: JetPlace, material: str) -> tuple[RawPart, Vec, 
     elif spec.handle_end == "ring":
         centre = tip + last * (spec.bar_mm * 0.3)
         side = Frame(centre, np.stack([last, u, np.cross(last, u)]))
-        pieces.append(
-            hardware("handle", material, [ring(side, spec.bar_mm * 0.3, spec.bar_radius * 0.8)], [], 0.6)
-        )
+        pieces.append(hardware("handle", material, [ring(side, spec.bar_mm * 0.3, spec.bar_radius * 0.8)], [], 0.6))
     elif spec.handle_end == "wing":
         h = spec.bar_mm * 0.3
         wings = []
@@ -220,9 +213,7 @@ def turned_knurl(material: str, frame: Frame, profile: list[tuple[float, float]]
     disc = turned("handle", material, frame, profile, 72)
     u, v, w = frame.local(*(disc.vertices[:, i] for i in range(3)))
     radial = np.hypot(u, v)
-    tooth = np.where(
-        radial > 0.8 * max(r for _, r in profile), np.where(np.arange(len(u)) % 2 == 0, 1.0, 0.93), 1.0
-    )
+    tooth = np.where(radial > 0.8 * max(r for _, r in profile), np.where(np.arange(len(u)) % 2 == 0, 1.0, 0.93), 1.0)
     local = np.stack([u * tooth, v * tooth, w], 1)
     return RawPart("handle", material, frame.world(local), disc.faces, disc.normals, disc.occlusion)
 

@@ -78,10 +78,11 @@ def place(spec: UnitSpec) -> Layout:
     outer = mouth_r + spec.wall
     size = HEADS[spec.screw_head][spec.screw_size]
     tall = size.height + 3.0 if spec.screw_side == "below" else 0.0  # room for heads under the joint's front
-    under_joint = (
-        max(spec.ear_lower_mm + 0.6, spec.joint_lower_mm) + tall if tall else 0.6 * spec.joint_lower_mm
-    )
+    under_joint = max(spec.ear_lower_mm + 0.6, spec.joint_lower_mm) + tall if tall else 0.6 * spec.joint_lower_mm
     drop = max(spec.horn_drop * s, outer + under_joint + 0.5)
+    # the barrel stays clear of the screw that an ear has in front
+    ear_z = hz + max(spec.ear_out, size.diameter / 2 + 3.5) - size.diameter / 2 - 1.8
+    zt = min(zt, max(2.0, ear_z - size.diameter / 2 - 1.6 - rt - spec.barrel_wall))
     reach = max(spec.horn_reach * s, zt + 10.0 - hz + spec.rim_length)
     tilt, skew = math.radians(spec.horn_tilt_deg), math.radians(spec.horn_skew_deg)
     direction = vec(math.sin(skew) * math.cos(tilt), -math.sin(tilt), math.cos(skew) * math.cos(tilt))
@@ -111,7 +112,8 @@ def place(spec: UnitSpec) -> Layout:
         vec(-rx * hx, 0, -rz * hz),
     )
     ear = vec(0, 0, hz + out - head - 1.8)
-    low_y = float((path[:, 1] - np.array(inner)).min()) - spec.wall
+    # the underside of the bend, not of a mouth that looks down
+    low_y = float((path[1:-1, 1] - np.array(inner[1:-1])).min()) - spec.wall
     axis = math.radians(spec.flange_axis_deg)
     return Layout(
         half_x=hx,

@@ -34,9 +34,7 @@ GLYPHS: dict[str, list[list[tuple[float, float]]]] = {
 }
 
 
-def lettering(
-    spec: UnitSpec, lay: Layout, lower_on: bool, upper_on: bool, field: Field | None
-) -> list[RawPart]:
+def lettering(spec: UnitSpec, lay: Layout, lower_on: bool, upper_on: bool, field: Field | None) -> list[RawPart]:
     """The raised characters (or a blank pad) on one side of the bowl, the cover or the barrel."""
     if spec.lettering == "none":
         return []

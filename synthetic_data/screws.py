@@ -19,6 +19,7 @@ from .solids import (
     aim,
     ball,
     block,
+    f32,
     hardware,
     joined,
     polygon,
@@ -126,7 +127,7 @@ def screw_shape(kind: str, size: Head, washer: str, material: str) -> RawPart:
     shape = RawPart(
         "head",
         material,
-        shape.vertices + np.float32([0, lift, 0]),
+        shape.vertices + f32([0, lift, 0]),
         shape.faces,
         shape.normals,
         shape.occlusion,
@@ -157,9 +158,7 @@ def thread_end(part: str, material: str, frame: Frame, radius: float, length: fl
 def hole_rim(radius: float) -> RawPart:
     """Dark disc that closes an empty screw hole, about +y at the origin."""
     a = np.arange(16) * (2 * np.pi / 16)
-    vertices = np.concatenate(
-        [np.stack([radius * np.cos(a), np.zeros(16), radius * np.sin(a)], 1), [[0, 0, 0]]]
-    )
+    vertices = np.concatenate([np.stack([radius * np.cos(a), np.zeros(16), radius * np.sin(a)], 1), [[0, 0, 0]]])
     k = np.arange(16)
     return raw(
         "hole",

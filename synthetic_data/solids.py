@@ -6,13 +6,13 @@ only in its own box, and meshes the result. Distances are float32 millimetres, n
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates
 from skimage.measure import marching_cubes
 
@@ -20,7 +20,13 @@ from .mesh import Floats, Ints, vertex_normals
 
 Vec = NDArray[np.float64]
 Distance = Callable[[Floats, Floats, Floats], Floats]
+STEP = 1.3  # grid of the castings, mm
 FAR = 12.0  # value of a field where no solid is near, mm
+
+
+def f32(values: ArrayLike) -> Floats:
+    """Any numbers as a float32 array."""
+    return np.asarray(values, np.float32)
 
 
 def vec(x: float, y: float, z: float) -> Vec:
@@ -115,9 +121,7 @@ def rod(start: Vec, end: Vec, radius: float, end_radius: float | None = None, ed
 
     def distance(x: Floats, y: Floats, z: Floats) -> Floats:
         u, v, w = frame.local(x, y, z)
-        radial = (np.hypot(u, v) - np.float32((radius + last) / 2) - np.float32(slope) * w) * np.float32(
-            cosine
-        )
+        radial = (np.hypot(u, v) - np.float32((radius + last) / 2) - np.float32(slope) * w) * np.float32(cosine)
         return _round_extrude(radial, w, length / 2, min(edge, 0.45 * length, 0.9 * min(radius, last)))
 
     widest = max(radius, last)
@@ -403,13 +407,15 @@ def _strip(rows: int, sides: int) -> Ints:
     return quads.astype(np.int32)
 
 
-def turned(
-    part: str, material: str, frame: Frame, profile: Sequence[tuple[float, float]], sides: int = 28
-) -> RawPart:
+def turned(part: str, material: str, frame: Frame, profile: Sequence[tuple[float, float]], sides: int = 28) -> RawPart:
     """A body turned about the frame's w axis; ``profile`` is (w, radius) from bottom to top, edges crisp."""
     angle = np.arange(sides) * (2 * math.pi / sides)
     vertices, normals, faces, offset = [], [], [], 0
-    for (w0, r0), (w1, r1) in itertools.pairwise(profile):
+    fine: list[tuple[float, float]] = [profile[0]]
+    for (w0, r0), (w1, r1) in pairwise(profile):  # short rows, so that surface patterns do not streak
+        count = max(1, math.ceil(math.hypot(w1 - w0, r1 - r0) / 4.0))
+        fine += [(w0 + (w1 - w0) * k / count, r0 + (r1 - r0) * k / count) for k in range(1, count + 1)]
+    for (w0, r0), (w1, r1) in pairwise(fine):
         length = math.hypot(w1 - w0, r1 - r0)
         if length < 1e-6:
             continue
@@ -431,9 +437,7 @@ def smooth_path(points: Vec, per_span: int = 10) -> Vec:
     out = []
     for i in range(1, len(p) - 2):
         a, b, c, d = p[i - 1], p[i], p[i + 1], p[i + 2]
-        out.append(
-            0.5 * (2 * b + (c - a) * t + (2 * a - 5 * b + 4 * c - d) * t**2 + (3 * b - a - 3 * c + d) * t**3)
-        )
+        out.append(0.5 * (2 * b + (c - a) * t + (2 * a - 5 * b + 4 * c - d) * t**2 + (3 * b - a - 3 * c + d) * t**3))
     return np.concatenate([*out, points[-1:]])
 
 

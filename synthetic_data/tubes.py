@@ -9,7 +9,7 @@ import numpy as np
 from .jets import hex_head, plug
 from .layout import Layout
 from .mesh import Floats
-from .solids import RawPart, Vec, aim, hardware, joined, rod, smooth_path, sweep, turned, vec
+from .solids import RawPart, Vec, aim, f32, hardware, joined, rod, smooth_path, sweep, turned, vec
 from .unit import UnitSpec
 
 
@@ -19,9 +19,7 @@ def tube_path(spec: UnitSpec, lay: Layout) -> Vec:
     turn = math.radians(spec.fitting_turn_deg)
     out = vec(side * math.cos(turn), 0.0, math.sin(turn))
     start = outlet(spec, lay) + out * 6.0
-    wide = (
-        max(lay.half_x, lay.mouth_radius * spec.horn_oval + lay.horn_wall) + spec.tube_out + spec.tube_od / 2
-    )
+    wide = max(lay.half_x, lay.mouth_radius * spec.horn_oval + lay.horn_wall) + spec.tube_out + spec.tube_od / 2
     rise = lay.throat[2] * 0.3 + spec.tube_bow * 0.6 * lay.half_z
     if side == spec.throttle_side:  # keep clear of the throttle arm
         rise = -0.5 * lay.half_z + 0.2 * spec.tube_bow * lay.half_z
@@ -64,9 +62,7 @@ def scavenge(spec: UnitSpec, lay: Layout, whole: bool) -> tuple[list[RawPart], d
         if spec.tube_hole == "open":
             return [], {}
         frame = aim(lay.under, vec(0, -1, 0), 15.0)
-        return [
-            plug("throat_cap", spec.fitting_metal, "hex" if spec.tube_od < 6 else "slotted", frame, 11.0)
-        ], {}
+        return [plug("throat_cap", spec.fitting_metal, "hex" if spec.tube_od < 6 else "slotted", frame, 11.0)], {}
     down = vec(0, -1, 0)
     side = float(spec.tube_side)
     turn = math.radians(spec.fitting_turn_deg)
@@ -81,7 +77,7 @@ def scavenge(spec: UnitSpec, lay: Layout, whole: bool) -> tuple[list[RawPart], d
         rod(corner, corner + out * 10.0, r * 0.7, edge=0.5),
     ]
     fitting = hardware("tube_fitting", spec.fitting_metal, solids, [], 0.75, 1.0)
-    marks: dict[str, Floats] = {"tube_low": np.float32(corner + out * 6.0)}
+    marks: dict[str, Floats] = {"tube_low": f32(corner + out * 6.0)}
     if not external:
         return [fitting], {}
     parts = []
@@ -139,5 +135,5 @@ def scavenge(spec: UnitSpec, lay: Layout, whole: bool) -> tuple[list[RawPart], d
             0.7,
         )
         parts.append(joined("tube_clip", [band, tab]))
-    marks["tube_high"] = np.float32(path[-1])
+    marks["tube_high"] = f32(path[-1])
     return parts, marks

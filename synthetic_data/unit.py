@@ -3,7 +3,7 @@
 A spec says everything that ``castings.build`` needs; it is frozen and goes through JSON unchanged. Lengths are
 millimetres, angles degrees, shares 0..1. Frame: see ``mesh``.
 
-Only the trade's own cues follow the generation (``shared`` facts, common practice, no source): metal, front
+Only the trade's own cues follow the generation (common practice, no source): metal, front
 ear, main jet, scavenge line, bottom of the throat, and a mild tendency of the side that shows the screw heads.
 Style, proportions, finish, colour and hardware are drawn before the generation is looked at, so that nothing
 else can tell it.
@@ -246,9 +246,7 @@ class Draw:
             return round(low + spot * (high - low), 4)
         band = 0.18 * (high - low)
         below, above = (max(low - band, floor), low), (high, min(high + band, ceiling))
-        start, end = (
-            below if side * (below[1] - below[0] + above[1] - above[0]) < below[1] - below[0] else above
-        )
+        start, end = below if side * (below[1] - below[0] + above[1] - above[0]) < below[1] - below[0] else above
         return round(start + spot * (end - start), 4)
 
     def chance(self, share: float) -> bool:
@@ -273,6 +271,11 @@ ENGINE_PAINTS: tuple[tuple[float, float, float], ...] = (
     (0.10, 0.17, 0.20), (0.05, 0.15, 0.30), (0.45, 0.33, 0.06), (0.16, 0.08, 0.05),
 )  # fmt: skip
 """Usual colours of marine engine paint, linear RGB (common practice, no source)."""
+
+
+def part_number(characters: str) -> str:
+    """At most two letters, then digits only: no abbreviation of three letters can arise either."""
+    return characters[:2] + "".join(c if c.isdigit() else str(ord(c) % 10) for c in characters[2:])
 
 
 def _style(d: Draw) -> dict[str, object]:
@@ -313,9 +316,7 @@ def _style(d: Draw) -> dict[str, object]:
         "rim": d.pick({"none": 0.8, "bead": 1.0, "collar": 1.0, "flange": 0.7, "square": 0.5}),
         "rim_mm": d.real(1.5, 4.5, 1.0),
         "rim_length": d.real(2.5, 9.0, 2.0),
-        "bowl": d.pick(
-            {"drum": 1.5, "box": 1.2, "oval": 0.8, "d_shape": 0.8, "octagon": 0.5}, ("tub", "wedge")
-        ),
+        "bowl": d.pick({"drum": 1.5, "box": 1.2, "oval": 0.8, "d_shape": 0.8, "octagon": 0.5}, ("tub", "wedge")),
         "bowl_half_x": d.real(23.0, 34.0, 21.0),
         "bowl_half_z": d.real(20.0, 29.0, 18.5),
         "bowl_depth": d.real(34.0, 48.0) + (1.0 - squat) * 8.0,
@@ -330,8 +331,7 @@ def _style(d: Draw) -> dict[str, object]:
         "barrel": d.pick({"round": 1.4, "boxed": 0.8, "necked": 0.8}),
         "barrel_ribs": int(d.rng.integers(1, 5)) if d.chance(0.45) else 0,
         "flange": d.pick({"diamond": 1.2, "stadium": 1.0, "oval": 0.8, "rect": 0.8}, ("lobed", "round")),
-        "flange_axis_deg": d.free(-8.0, 8.0) * float(d.chance(0.3))
-        + float(d.rng.choice([0.0, 0.0, 0.0, 90.0, 30.0])),
+        "flange_axis_deg": d.free(-8.0, 8.0) * float(d.chance(0.3)) + float(d.rng.choice([0.0, 0.0, 0.0, 90.0, 30.0])),
         "flange_spacing": d.real(54.0, 70.0, 52.0),
         "flange_mm": d.real(6.5, 12.0, 6.0),
         "studs": d.pick({"nuts": 1.2, "bolts": 0.6, "bare": 0.7, "holes": 1.0}),
@@ -341,7 +341,7 @@ def _style(d: Draw) -> dict[str, object]:
         "spacer": "plain" if d.chance(0.12) else "none",
         "lettering": d.pick({"none": 1.0, "raised": 1.0, "pad": 0.6}),
         "lettering_place": d.pick({"bowl": 1.0, "cover": 0.5, "barrel": 0.6}),
-        "lettering_text": "".join(d.rng.choice(list(CHARACTERS), int(d.rng.integers(3, 8)))),
+        "lettering_text": part_number("".join(d.rng.choice(list(CHARACTERS), int(d.rng.integers(3, 8))))),
         "lettering_mm": d.real(4.5, 9.5, 4.0),
     }
     return {k: round(v, 4) if isinstance(v, float) else v for k, v in low.items()}
@@ -447,7 +447,7 @@ def _finish(d: Draw) -> dict[str, object]:
 
 
 def _cues(d: Draw, era: str, style: Mapping[str, object]) -> dict[str, object]:
-    """What follows the generation (common practice, no source): see TRADE in the module's docstring."""
+    """What follows the generation (common practice, no source): see the module's docstring."""
     spot, variant, slope, level, head = (float(d.rng.uniform()) for _ in range(5))
     iron = era == "iron"
     out: dict[str, object] = {

@@ -74,9 +74,7 @@ def test_an_old_description_with_fewer_fields_loads() -> None:
     assert UnitSpec.from_json('{"era": "alloy4", "seed": 7}') == UnitSpec(era="alloy4", seed=7)
 
 
-@pytest.mark.parametrize(
-    "text", ["", "[]", "3", '{"era": "steam"}', '{"unheard_of": 1}', '{"present": "half"}']
-)
+@pytest.mark.parametrize("text", ["", "[]", "3", '{"era": "steam"}', '{"unheard_of": 1}', '{"present": "half"}'])
 def test_a_broken_description_is_refused(text: str) -> None:
     with pytest.raises(SpecError):
         UnitSpec.from_json(text)
@@ -156,6 +154,8 @@ def test_same_draws_give_the_same_nuisances_whatever_the_generation() -> None:
 def test_lettering_cannot_be_a_word() -> None:
     assert not set(CHARACTERS) & set("AEIOUY")
     assert set(CHARACTERS) <= set(GLYPHS)
+    texts = [sample("iron", i).lettering_text for i in range(200)]
+    assert all(sum(c.isalpha() for c in t) <= 2 and len(t) >= 3 for t in texts)
 
 
 # --- facts of the trade (common practice, no source)
@@ -170,9 +170,7 @@ def test_model_is_sound_and_keeps_the_contract(era: str, ranges: str, seed: int)
         n = len(p.vertices)
         assert n and len(p.faces)
         assert p.faces.min() >= 0 and p.faces.max() < n
-        assert (
-            p.vertices.dtype == p.normals.dtype == p.colour.dtype == np.float32 and p.faces.dtype == np.int32
-        )
+        assert p.vertices.dtype == p.normals.dtype == p.colour.dtype == np.float32 and p.faces.dtype == np.int32
         for array in (p.vertices, p.normals, p.colour, p.roughness, p.metallic):
             assert len(array) == n and np.isfinite(array).all()
         for array in (p.colour, p.roughness, p.metallic):
@@ -275,9 +273,7 @@ def test_external_tube_rises_from_under_the_throat(metal: str, to: str, side: in
     assert side * tube[np.abs(tube[:, 0]).argmax(), 0] > 30
 
 
-@pytest.mark.parametrize(
-    ("hole", "bottom"), [("fitting", "tube_fitting"), ("open", "other"), ("plugged", "other")]
-)
+@pytest.mark.parametrize(("hole", "bottom"), [("fitting", "tube_fitting"), ("open", "other"), ("plugged", "other")])
 def test_a_missing_tube_never_makes_a_big_plug(hole: str, bottom: str) -> None:
     model = build(whole("alloy5", 6, tube="absent", tube_hole=hole))
     assert model.facts["scavenge_line"] == "absent" and model.facts["throat_bottom"] == bottom
@@ -358,6 +354,32 @@ def test_slot_width_is_asme(size: str, most: float, least: float) -> None:
 
 
 # --- meshes
+
+
+def test_a_recessed_mouth_leaves_the_joint_whole() -> None:
+    from updraft_key.synthetic_data.layout import place
+
+    spec = whole("iron", 3, horn_reach=-9.0, horn_tilt_deg=0.0, horn_skew_deg=0.0, joint_outline="square")
+    lay = place(spec)
+    lower = next(p for p in build(spec).parts if p.part == "lower").vertices
+    plate = lower[lower[:, 1] > -lay.gap - 0.8 * spec.joint_lower_mm]
+    assert lay.mouth[2] < lay.half_z and plate[:, 2].max() > lay.half_z - 1.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_clearance_cuts_never_open_the_throat(seed: int) -> None:
+    # a ring of points in the middle of the thinnest wall that is put back after the cuts must be metal
+    from updraft_key.synthetic_data.layout import place
+    from updraft_key.synthetic_data.upper import upper_field
+
+    spec = whole("alloy5", seed, screw_side="above", spotface=True, throat_z=0.46)
+    lay = place(spec)
+    field = upper_field(spec, lay, np.random.default_rng(0))
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    height = np.linspace(lay.gap + spec.joint_upper_mm + 2, lay.top - spec.flange_mm - 2, 12)
+    t, h = (k.ravel() for k in np.meshgrid(turn, height))
+    r = lay.throat_radius + 1.1
+    assert (field.sample(np.stack([r * np.cos(t), h, lay.throat[2] + r * np.sin(t)], 1)) < 0).all()
 
 
 def test_same_seed_same_bytes() -> None:

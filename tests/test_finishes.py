@@ -69,12 +69,8 @@ def test_paint_covers_screws_only_when_the_spec_says_so() -> None:
 
 def test_rust_reddens_both_metals() -> None:
     for era in ("iron", "alloy5"):
-        clean = body(
-            build(unit(era, finish="bare", rust=0.0, bloom=0.0, grime=0.0, varnish=0.0, chromate=0.0))
-        )
-        rusty = body(
-            build(unit(era, finish="rusty", rust=0.9, bloom=0.0, grime=0.0, varnish=0.0, chromate=0.0))
-        )
+        clean = body(build(unit(era, finish="bare", rust=0.0, bloom=0.0, grime=0.0, varnish=0.0, chromate=0.0)))
+        rusty = body(build(unit(era, finish="rusty", rust=0.9, bloom=0.0, grime=0.0, varnish=0.0, chromate=0.0)))
         assert (rusty[:, 0] / rusty[:, 2]).mean() > 1.8 * (clean[:, 0] / clean[:, 2]).mean()
 
 
@@ -99,16 +95,10 @@ def test_metal_colours_are_ordered_as_metals_are() -> None:
 def test_without_materials_everything_is_one_grey() -> None:
     model = build(unit("iron", finish="rusty"), materials=False)
     for p in model.parts:
-        assert (
-            (p.colour == p.colour[0, 0]).all()
-            and (p.roughness == p.roughness[0]).all()
-            and (p.metallic == 0).all()
-        )
+        assert (p.colour == p.colour[0, 0]).all() and (p.roughness == p.roughness[0]).all() and (p.metallic == 0).all()
     other = build(unit("iron", finish="rusty"))
     assert [p.part for p in model.parts] == [p.part for p in other.parts]
-    assert all(
-        p.vertices.tobytes() == q.vertices.tobytes() for p, q in zip(model.parts, other.parts, strict=True)
-    )
+    assert all(p.vertices.tobytes() == q.vertices.tobytes() for p, q in zip(model.parts, other.parts, strict=True))
 
 
 def test_noise_is_seeded_centred_and_bounded() -> None:
