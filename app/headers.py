@@ -66,6 +66,8 @@ class Headers:
                 page.append(message.get("body", b""))
                 if not message.get("more_body"):
                     body = _OUTSIDE.sub(b"", b"".join(page))
+                    if b"<title" not in body:  # named even before its script has run
+                        body = body.replace(b"<head>", b"<head><title>Updraft Key</title>", 1)
                     body = _SCRIPT.sub(b'<script nonce="' + nonce.encode() + b'"', body)
                     head = [(k, v) for k, v in start["headers"] if k.lower() != b"content-length"]
                     await send({**start, "headers": [*head, (b"content-length", str(len(body)).encode())]})

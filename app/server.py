@@ -31,7 +31,8 @@ from .guide import EXAMPLES, captions
 from .headers import Headers
 from .turnstile import Turnstile
 
-PAGE_SCRIPT = Path(__file__).parent / "assets" / "page.js"
+ASSETS = Path(__file__).parent / "assets"
+PAGE_SCRIPT = ASSETS / "page.js"
 PICTURE_TYPES = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
 
 
@@ -143,7 +144,7 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
     gr.mount_gradio_app(
         app, blocks, path="/", footer_links=[], run_history=False, show_error=False, enable_monitoring=False,
         max_file_size=limits.max_bytes, ssr_mode=False, pwa=False, mcp_server=False, root_path=settings.root_path,
-        allowed_paths=[], theme=theme(), css_paths=[Path(__file__).parent / "assets" / "style.css"],
+        allowed_paths=[], favicon_path=str(ASSETS / "favicon.svg"), theme=theme(), css_paths=[ASSETS / "style.css"],
         head='<script src="page.js" defer></script><meta name="color-scheme" content="light dark">',
     )  # fmt: skip
     # A mounted page counts as "not launched", and then the framework does not check that a file named in a request

@@ -6,6 +6,7 @@ without it the accessibility test is skipped.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -113,6 +114,7 @@ def test_an_owner_gets_from_photos_to_a_settled_answer(visit: Visit, engine: Fak
     assert page.locator("#uk-ask svg.uk-sketch").count() == 1
     assert page.locator("#uk-photo-1 img").evaluate("i => i.naturalWidth > 0")
     visit.shot("1-open")
+    assert not list(Path(os.environ["GRADIO_TEMP_DIR"]).rglob("*.jpg")), "the original must not stay on the disk"
     reads = engine.reads
     page.click("#uk-magnet-holds")
     visit.verdict("iron body")

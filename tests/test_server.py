@@ -297,6 +297,42 @@ class TestSlowAndMany:
             assert sorted(codes) == [200, 200, 200, 503, 503, 503]
 
 
+class TestQuiet:
+    def test_the_server_talks_to_nobody(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """No telemetry, no fonts, no version check: while it starts, shows the page and answers, every connection that
+        this process opens stays on this machine."""
+        called: list[object] = []
+        real = socket.socket.connect
+
+        def watched(self: socket.socket, address: object) -> None:
+            called.append(address)
+            real(self, address)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(socket.socket, "connect", watched)
+        with running(ServerSettings(), FakeEngine()) as live, live.client() as client:
+            page = client.get("/").text
+            for path in re.findall(r'(?:src|href)="\./([^"]+)"', page):
+                client.get(f"/{path}")
+            assert client.post("/v1/identify", files=[picture()]).status_code == 200
+        away = [
+            a for a in called if not (isinstance(a, str) or (isinstance(a, tuple) and a[0] in ("127.0.0.1", "::1")))
+        ]
+        assert called and away == []
+
+    def test_no_framework_s_name_or_mark_on_the_page(self, client: httpx.Client) -> None:
+        head = client.get("/").text.split("window.gradio_config")[0]
+        assert "<title>Updraft Key</title>" in head
+        assert "og:" not in head and "twitter:" not in head
+        assert b"<svg" in client.get("/favicon.ico").content
+
+    def test_behind_a_proxy_s_prefix_every_address_keeps_it(self) -> None:
+        with running(ServerSettings(root_path="/key"), FakeEngine()) as live, live.client() as client:
+            page = client.get("/").text
+        config = json.loads(re.search(r"window\.gradio_config = (\{.*?\});</script>", page).group(1))  # type: ignore[union-attr]
+        assert config["root"].endswith("/key")
+        assert 'src="page.js"' in config["head"], "our own addresses are relative"
+
+
 class TestToken:
     TOKEN = "a-token-of-sixteen-or-more"
 
