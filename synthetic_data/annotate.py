@@ -35,6 +35,17 @@ ZONE_FACING = 0.2
 """Cosine from which a point of a zone counts as facing: absence is not judged at a grazing look."""
 HEAD_MM = (4.2, 2.8)
 """Radius and height of the screw head that a bare ear is judged against."""
+SCALE = {
+    Cue.METAL: 0.25,
+    Cue.JOINT_SCREWS: 0.9,
+    Cue.FRONT_EAR: 0.9,
+    Cue.MAIN_JET: 0.6,
+    Cue.SCAVENGE_LINE: 0.3,
+    Cue.THROAT_BOTTOM: 0.5,
+}
+"""Pixels a millimetre from which a cue is read at all: that of the smallest thing that any of its readings hangs
+on (a screw head of 8.4 mm, a plug of 12.7 mm, a fitting of 16 mm at 8 px). Below it all readings are ambiguous
+alike; else only the generations with large parts would have labels in small pictures."""
 GONE = 5e-4
 """Share of the picture below which a subject is not in it (hidden behind something): labelled ``empty``."""
 SAMPLES = 240
@@ -95,6 +106,11 @@ class Looker:
                 near |= (self.owner[y, x] == owner) & (off <= SAME_PART_MM)
             out |= near & (self.owner[y, x] > -2)
         return np.asarray(out & inside)
+
+    def scale(self, size: int) -> float:
+        """Pixels a millimetre at the middle of the joint."""
+        depth = float((self.centre - self.pose.origin) @ self.pose.forward)
+        return size / (2.0 * self.pose.tan_half * max(depth, 1e-6))
 
     def clear(self, points: NDArray[np.floating]) -> NDArray[np.bool_]:
         """Say for each world point whether nothing stands in front of it: it may lie in empty space, (n,) bool."""
@@ -242,6 +258,7 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         for k, s in seen.items()
         if k.startswith("zone:") and s.box is not None and s.fraction >= ABSENCE
     }
+    record["px_per_mm"] = round(looker.scale(size), 4)
     cues, unsure = read_cues(model, seen, looker, size)
     count, corners = count_screws(seen)
     record["screw_count"] = count
@@ -342,8 +359,10 @@ def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
     out = {str(c): OUT_OF_SIGHT for c in CUES}
     unsure: set[str] = set()
 
+    scale = looker.scale(size)
+
     def say(cue: Cue, reading: str, level: str) -> None:
-        if level == "seen" and reading in READINGS[cue]:
+        if level == "seen" and reading in READINGS[cue] and scale >= SCALE[cue]:
             out[str(cue)] = reading
         elif level != "hidden":
             unsure.add(str(cue))

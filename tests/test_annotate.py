@@ -53,17 +53,8 @@ class Fixed(StandIn):
 def look(stage: Stage, azimuth: float, elevation: float, **changes: object) -> dict:
     renderer = PointRenderer(SIZE)
     renderer.load(stage)
-    shot = replace(
-        stage.spec.shots[0],
-        azimuth=azimuth,
-        elevation=elevation,
-        roll=0.0,
-        fraction=0.9,
-        distance=500.0,
-        shift=(0.0, 0.0),
-        mirrored=False,
-        **changes,
-    )
+    told: dict = {"roll": 0.0, "fraction": 0.9, "distance": 500.0, "shift": (0.0, 0.0), "mirrored": False, **changes}
+    shot = replace(stage.spec.shots[0], azimuth=azimuth, elevation=elevation, **told)
     pose = pose_of(stage, shot)
     return annotate(stage, shot, pose, renderer.shoot(pose, 0), "a.jpg", 0)
 
@@ -235,3 +226,11 @@ def test_surface_points_lie_on_the_surface_spread_by_area() -> None:
 def test_owner_of_merged_faces_is_the_part() -> None:
     _, owner = merge([box("a", (0, 0, 0), (1, 1, 1)), box("b", (2, 0, 0), (3, 1, 1))])
     assert owner.tolist() == [0] * 12 + [1] * 12
+
+
+@pytest.mark.parametrize("era", ["iron", "alloy4", "alloy5"])
+def test_small_pictures_tell_no_generation_more_than_another(era: str) -> None:
+    """At a scale where a screw head has under 8 px, no reading of the ear is given, its absence included."""
+    r = look(stage_of(era), 0, 35, fraction=0.4)
+    assert r["px_per_mm"] < 0.9
+    assert r["cues"]["front_ear"] == OUT_OF_SIGHT and "front_ear" in r["ambiguous"]
