@@ -12,7 +12,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,13 +91,6 @@ class Desk:
         """Bytes kept."""
         return sum(s.size for s in self.shots)
 
-    def with_hand(self, test: str, word: str | None) -> Desk:
-        """Set or take back one hand test."""
-        hand = {k: v for k, v in self.told.hand.items() if k != test}
-        if word:
-            hand[test] = word
-        return replace(self, told=replace(self.told, hand=hand))
-
 
 class Desks:
     """All desks, by an unguessable token; bounded in number, bytes and age."""
@@ -111,6 +104,7 @@ class Desks:
     ) -> None:
         self._most, self._most_bytes, self._seconds, self._clock = most, most_bytes, seconds, clock
         self._kept: OrderedDict[str, tuple[float, Desk]] = OrderedDict()
+        self._visitors: OrderedDict[str, str] = OrderedDict()
         self._lock = threading.Lock()
 
     def new(self) -> Desk:
@@ -136,6 +130,33 @@ class Desks:
             self._kept[desk.token] = (self._clock(), desk)
             self._kept.move_to_end(desk.token)
             self._tidy()
+
+    def change(self, token: str, act: Callable[[Desk], Desk]) -> Desk:
+        """Change the desk as it is now; two hands at once never undo each other. A forgotten desk starts empty.
+
+        ``act`` is quick: it runs while everybody else waits.
+        """
+        with self._lock:
+            found = self._kept.get(token)
+            desk = act(Desk(token) if found is None else found[1])
+            self._kept[token] = (self._clock(), desk)
+            self._kept.move_to_end(token)
+            self._tidy()
+            return desk
+
+    def of_visitor(self, visitor: str | None) -> str | None:
+        """The token of the desk that a browser last worked at: a reload, or a phone that dropped the page, finds it."""
+        with self._lock:
+            return self._visitors.get(visitor or "")
+
+    def give(self, visitor: str | None, token: str) -> None:
+        """Remember which desk a browser works at."""
+        if visitor:
+            with self._lock:
+                self._visitors[visitor] = token
+                self._visitors.move_to_end(visitor)
+                while len(self._visitors) > 2 * self._most:
+                    self._visitors.popitem(last=False)
 
     def forget(self, token: str | None) -> None:
         """Forget a desk and its photos."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Protocol
 
@@ -35,6 +35,14 @@ class ReadPhoto:
 
     answer: PhotoAnswer
     fingerprint: Fingerprint | None = None
+
+
+def with_hand(told: Told, test: str, word: str | None, *, again: bool = False) -> Told:
+    """Set one hand test, or take it back with None. With ``again`` the same word a second time takes it back."""
+    hand = {k: v for k, v in told.hand.items() if k != test}
+    if word and not (again and told.hand.get(test) == word):
+        hand[test] = word
+    return replace(told, hand=MappingProxyType(hand))
 
 
 class Engine(Protocol):

@@ -10,6 +10,8 @@ import secrets
 
 from .gate import App, Message, Receive, Scope, Send
 
+VISIT = "updraft_key_visit"
+"""Cookie by which a reloaded page finds its desk again; gone with the browser's session, sent to this server only."""
 _SCRIPT = re.compile(rb"<script(?=[\s>])")
 _OUTSIDE = re.compile(rb'<meta\s+(?:property|name)="(?:og|twitter):[^>]*>\s*')
 _FIXED: tuple[tuple[bytes, bytes], ...] = (
@@ -70,6 +72,9 @@ class Headers:
                         body = body.replace(b"<head>", b"<head><title>Updraft Key</title>", 1)
                     body = _SCRIPT.sub(b'<script nonce="' + nonce.encode() + b'"', body)
                     head = [(k, v) for k, v in start["headers"] if k.lower() != b"content-length"]
+                    if f"{VISIT}=".encode() not in b"".join(v for k, v in scope["headers"] if k.lower() == b"cookie"):
+                        cookie = f"{VISIT}={secrets.token_urlsafe(18)}; Path=/; HttpOnly; SameSite=Strict"
+                        head.append((b"set-cookie", cookie.encode()))
                     await send({**start, "headers": [*head, (b"content-length", str(len(body)).encode())]})
                     await send({"type": "http.response.body", "body": body})
             else:

@@ -26,6 +26,8 @@ from . import guide, panels
 from .choices import ARRESTERS, HAND_CHOICES, MAGNET_WORDS, MANIFOLDS, UNKNOWN, choices_of
 from .clerk import Clerk
 from .desk import MAX_PHOTOS, Desk
+from .engine import Told, with_hand
+from .headers import VISIT
 from .labels import era_name
 from .language import LANGUAGES, tongue
 from .language import mark as _
@@ -270,7 +272,7 @@ class Page:
         said = [component for component, _say in self.labels.rows]
         every = list(dict.fromkeys([*answer, *photos, *said]))
         self.lang.input(self._speak, here, every, **light)
-        blocks.load(self._return, here, [*answer, *photos], **light)
+        blocks.load(self._return, here, [*answer, *photos, *asked], **light)
 
     def _add(self, files: list[str] | None, token: str | None, lang: str) -> Iterator[Update]:
         lang = _spoken(lang)
@@ -303,10 +305,8 @@ class Page:
 
     def _on_magnet(self, word: str) -> Callable[..., Update]:
         def run(token: str | None, lang: str) -> Update:
-            desk = self.clerk.desk(token)
-            again = desk.told.hand.get("magnet") == word  # a second tap takes it back
-            desk = desk.with_hand("magnet", None if again else word)
-            return self._show_answer(self.clerk.decide(desk), lang)
+            desk = self.clerk.tell(self.clerk.desk(token), lambda told: with_hand(told, "magnet", word, again=True))
+            return self._show_answer(desk, lang)
 
         return run
 
@@ -314,8 +314,8 @@ class Page:
         def run(word: str | None, token: str | None, lang: str) -> Update:
             desk = self.clerk.desk(token)
             try:
-                changed = desk.with_hand(test, None if word in (None, UNKNOWN) else word)
-                return self._show(self.clerk.decide(changed), lang)
+                said = None if word in (None, UNKNOWN) else word
+                return self._show(self.clerk.tell(desk, lambda told: with_hand(told, test, said)), lang)
             except EvidenceError as error:  # a forged request; the page itself offers only known words
                 return self._show(desk, lang, str(error))
 
@@ -325,18 +325,28 @@ class Page:
         self, manifold: str | None, arrester: str | None, wanted: str | None, token: str | None, lang: str
     ) -> Update:
         desk = self.clerk.desk(token)
-        told = replace(
-            desk.told,
-            manifold=_known(manifold, MANIFOLDS),
-            arrester=_known(arrester, ARRESTERS),
-            wanted=_known(wanted, {str(e): "" for e in ERAS}),
-        )
-        return self._show_answer(self.clerk.tell(desk, told), lang)
 
-    def _clear(self, token: str | None, lang: str) -> Update:
+        def act(told: Told) -> Told:
+            return replace(
+                told,
+                manifold=_known(manifold, MANIFOLDS),
+                arrester=_known(arrester, ARRESTERS),
+                wanted=_known(wanted, {str(e): "" for e in ERAS}),
+            )
+
+        return self._show_answer(self.clerk.tell(desk, act), lang)
+
+    def _clear(self, token: str | None, lang: str, request: gr.Request) -> Update:
         desk = self.clerk.clear(self.clerk.desk(token))
-        asked = [*self.hand.values(), self.manifold, self.arrester, self.wanted]
-        return self._show(desk, lang) | {radio: gr.Radio(value=UNKNOWN) for radio in asked}
+        self.clerk.desks.give(request.cookies.get(VISIT), desk.token)
+        return self._show(desk, lang) | self._show_told(desk)
+
+    def _show_told(self, desk: Desk) -> Update:
+        """The radios as they were answered."""
+        told = desk.told
+        said = {radio: told.hand.get(test) for test, radio in self.hand.items()}
+        said |= {self.manifold: told.manifold, self.arrester: told.arrester, self.wanted: told.wanted}
+        return {radio: gr.Radio(value=word or UNKNOWN) for radio, word in said.items()}
 
     def _speak(self, token: str | None, lang: str) -> Update:
         desk, lang = self.clerk.desk(token), _spoken(lang)
@@ -354,8 +364,12 @@ class Page:
                 out[component] = update
         return out
 
-    def _return(self, token: str | None, lang: str) -> Update:
-        return self._show(self.clerk.desk(token), lang)
+    def _return(self, token: str | None, lang: str, request: gr.Request) -> Update:
+        """A page that is opened, or opened again: phones drop pages while their camera is in use."""
+        visitor = request.cookies.get(VISIT)
+        desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor) or token)
+        self.clerk.desks.give(visitor, desk.token)
+        return self._show(desk, lang) | self._show_told(desk)
 
 
 def _known(word: str | None, table: dict[str, str]) -> str | None:

@@ -152,6 +152,25 @@ def test_turn_remove_and_start_again(visit: Visit, engine: FakeEngine) -> None:
     assert page.get_by_text("Which updraft carburetor is this?").is_visible()
 
 
+def test_a_reloaded_page_finds_its_answer_again(visit: Visit) -> None:
+    page = visit.page
+    visit.upload(("a.jpg", painted("alloy4")))
+    visit.verdict("four screws")
+    page.get_by_role("button", name="What you can check by eye or by hand").click()
+    page.get_by_text("yes, a tube").click()
+    page.locator("#uk-evidence", has_text="tube seen by eye").wait_for()
+    page.reload()
+    visit.verdict("four screws")
+    page.locator("#uk-photo-1 img").wait_for()
+    page.get_by_role("button", name="What you can check by eye or by hand").click()
+    assert page.get_by_role("radio", name="yes, a tube").is_checked()
+    page.click("#uk-reset")
+    page.locator("#uk-verdict h2").wait_for(state="hidden")
+    page.reload()
+    page.get_by_text("Which updraft carburetor is this?").wait_for()
+    assert not page.locator("#uk-verdict h2").is_visible()
+
+
 def test_hand_tests_without_any_photo(visit: Visit) -> None:
     page = visit.page
     page.get_by_role("button", name="What you can check by eye or by hand").click()

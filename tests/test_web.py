@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import threading
 import time
 from html.parser import HTMLParser
 from pathlib import Path
@@ -15,7 +16,7 @@ from golden_cases import CASES
 from updraft_key.app import guide, panels
 from updraft_key.app.clerk import Clerk
 from updraft_key.app.desk import MAX_PHOTOS, Desk, Desks
-from updraft_key.app.engine import ReadPhoto, Told
+from updraft_key.app.engine import ReadPhoto, Told, with_hand
 from updraft_key.app.gate import Rate
 from updraft_key.app.guard import Guard, GuardLimits
 from updraft_key.app.sketch import names, sketch
@@ -198,13 +199,13 @@ class TestDesk:
     def test_the_network_runs_once_a_photo_however_much_is_told(self, clerk: Clerk) -> None:
         desk = clerk.add(clerk.desks.new(), "a.jpg", painted("unclear"))
         for word in ("holds", "falls", "weak"):
-            desk = clerk.tell(desk, Told({"magnet": word}))
+            desk = clerk.tell(desk, lambda told, word=word: with_hand(told, "magnet", word))  # type: ignore[misc]
         assert clerk.engine.reads == 1  # type: ignore[attr-defined]
 
     def test_a_word_that_no_test_knows_leaves_the_desk_as_it_was(self, clerk: Clerk) -> None:
-        desk = clerk.tell(clerk.desks.new(), Told({"magnet": "holds"}))
+        desk = clerk.tell(clerk.desks.new(), lambda told: with_hand(told, "magnet", "holds"))
         with pytest.raises(EvidenceError):
-            clerk.tell(desk, Told({"magnet": "floats"}))
+            clerk.tell(desk, lambda told: with_hand(told, "magnet", "floats"))
         assert clerk.desks.get(desk.token) == desk
 
     def test_no_more_than_eight_photos(self, clerk: Clerk) -> None:
@@ -218,6 +219,28 @@ class TestDesk:
         fresh = clerk.clear(desk)
         assert clerk.desks.get(desk.token) is None
         assert fresh.token != desk.token and fresh.shots == ()
+
+    def test_two_hands_at_once_lose_nothing(self, clerk: Clerk) -> None:
+        """Photos that come in two uploads at the same time, and a magnet tapped meanwhile, are all there at the end."""
+        desk = clerk.desks.new()
+        work = [
+            lambda i=i: clerk.decide(clerk.add(desk, f"{i}.jpg", painted("iron", (320 + i, 240)))) for i in range(6)
+        ]
+        work.append(lambda: clerk.tell(desk, lambda told: with_hand(told, "magnet", "holds")))
+        threads = [threading.Thread(target=one) for one in work]
+        for t in threads:
+            t.start()
+        for t in threads:
+            t.join()
+        after = clerk.desks.get(desk.token)
+        assert after is not None and len(after.shots) == 6 and after.told.hand == {"magnet": "holds"}
+        assert after.answer is not None and len(after.answer.photos) == 6
+        assert after.answer.verdict.reasons[0].rule == "metal_iron_magnet"
+
+    def test_a_tap_again_takes_it_back(self) -> None:
+        once = with_hand(Told(), "magnet", "holds", again=True)
+        assert with_hand(once, "magnet", "holds", again=True).hand == {}
+        assert with_hand(once, "magnet", "falls", again=True).hand == {"magnet": "falls"}
 
     def test_desks_are_forgotten_by_age_number_and_bytes(self) -> None:
         now = [0.0]

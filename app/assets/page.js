@@ -31,6 +31,9 @@
       const name = set.querySelector('[data-testid="block-info"]');
       const said = name ? name.textContent.trim() : "";
       if (said && set.getAttribute("aria-label") !== said) set.setAttribute("aria-label", said);
+      // One name makes the answers of a question one group: arrow keys move inside it, Tab leaves it.
+      const answers = set.querySelectorAll('input[type="radio"]');
+      for (const one of answers) if (one.name !== answers[0].name) one.name = answers[0].name;
     }
     const chosen = document.querySelector("#uk-lang input:checked");
     const lang = chosen ? chosen.value : "en";
