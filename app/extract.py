@@ -42,6 +42,9 @@ FILLED = (
     "expected a picture, got an empty file; copy it again",
     "expected a picture file, got {what}; check the name",
     "expected a readable file, got: {why}; check the name and rights",
+    "weigh: expected a weight and a volume above zero, got {grams} g and {millilitres} ml",
+    "weigh: expected grams and millilitres of the bare body, got {said}: {low} to {high} g/cm3 is no metal that "
+    "carburetors are cast of; check the units",
 )
 """Texts that ``model/`` fills in before they reach us; recognised by their holes and said again."""
 

@@ -226,7 +226,8 @@ def evidence(answer: Answer, lang: str) -> str:
     out = f'<h3>{escape(t.say("What was seen"))}</h3><ul class="uk-seen">{seen}</ul>'
     missing = not_seen_lines(answer, lang)
     if missing:
-        out += f'<h3>{escape(t.say("Not visible so far"))}</h3><ul class="uk-missing">{_items(missing)}</ul>'
+        title = t.say("Not visible so far" if answer.photos else "Not looked at yet")
+        out += f'<h3>{escape(title)}</h3><ul class="uk-missing">{_items(missing)}</ul>'
     why = reason_lines(answer, lang)
     if why:
         rows = "".join(

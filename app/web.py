@@ -174,6 +174,14 @@ class Page:
                     lambda lang, test=test: tongue(lang).again(self.hand_question(test)),  # type: ignore[misc]
                     lambda lang, choices=choices: choices_of(dict(choices), _("not checked"), lang),  # type: ignore[misc]
                 )
+            weight, water = _("Weight of the bare castings, in grams"), _("Water that they push aside, in millilitres")
+            with gr.Row(elem_classes=["uk-pair"]):
+                self.weight, self.water = (self._number(text) for text in (weight, water))
+            self.weighed = self._button(_("Count the weighing"), name="uk-weigh")
+
+    def _number(self, text: str) -> Any:
+        number = gr.Number(label=text, minimum=0, elem_classes=["uk-number"])
+        return self.labels.add(number, lambda lang: gr.Number(label=tongue(lang).say(text)))
 
     def _fit(self) -> None:
         self.manifold = self._radio(
@@ -264,6 +272,7 @@ class Page:
             button.click(self._on_magnet(word), here, answer, **light)
         for test, radio in self.hand.items():
             radio.input(self._on_hand(test), [radio, *here], [*answer, *photos], **light)
+        self.weighed.click(self._on_weigh, [self.weight, self.water, *here], [*answer, *photos], **light)
         plan = [self.manifold, self.arrester, self.wanted]
         for radio in plan:
             radio.input(self._plan, [*plan, *here], answer, **light)
@@ -317,9 +326,14 @@ class Page:
                 said = None if word in (None, UNKNOWN) else word
                 return self._show(self.clerk.tell(desk, lambda told: with_hand(told, test, said)), lang)
             except EvidenceError as error:  # a forged request; the page itself offers only known words
-                return self._show(desk, lang, str(error))
+                return self._show(desk, lang, tongue(_spoken(lang)).again(str(error)))
 
         return run
+
+    def _on_weigh(self, grams: float | None, millilitres: float | None, token: str | None, lang: str) -> Update:
+        """Both numbers count as one test; an empty one takes the test back."""
+        word = f"{grams:g}/{millilitres:g}" if grams and millilitres else None
+        return self._on_hand("weigh")(word, token, lang)
 
     def _plan(
         self, manifold: str | None, arrester: str | None, wanted: str | None, token: str | None, lang: str

@@ -182,6 +182,18 @@ def test_hand_tests_without_any_photo(visit: Visit) -> None:
     visit.shot("5-by-hand")
 
 
+def test_a_weighing_counts_and_nonsense_is_said(visit: Visit) -> None:
+    page = visit.page
+    page.get_by_role("button", name="What you can check by eye or by hand").click()
+    page.get_by_label("Weight of the bare castings, in grams").fill("980")
+    page.get_by_label("Water that they push aside, in millilitres").fill("350")
+    page.click("#uk-weigh")
+    visit.verdict("only two kinds")
+    page.get_by_label("Water that they push aside, in millilitres").fill("9")
+    page.click("#uk-weigh")
+    page.locator("#uk-notice", has_text="check the units").wait_for()
+
+
 def test_the_fit_plan_follows_its_questions(visit: Visit) -> None:
     page = visit.page
     visit.upload(("front.jpg", painted("alloy5")))
