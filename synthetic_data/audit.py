@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from updraft_key.model.cues import CUES, ERAS, OUT_OF_SIGHT, READINGS, Cue, CueVector, Evidence, Outcome, Verdict
 
+from .sample import VIEWS_PER_SCENE
+
 Record = Mapping[str, Any]
 Decide = Callable[[CueVector], Verdict]
 NUISANCES: tuple[str, ...] = ("view", "finish", "scene", "mirrored", "size", "light", "casting", "split")
@@ -32,7 +34,7 @@ class Audit:
         named: subjects whose visible labels let the rule layer name them.
         lost: seeds for which the rule layer ruled out or misnamed the true generation; must be empty.
         confounds: Cramer's V of each nuisance against the generation.
-        noise: for each nuisance, the V that mere chance would give at this size (its bias).
+        noise: for each nuisance, the V that mere chance would give with so many scenes (its bias).
         cues: cue -> reading -> generation -> pictures that show it.
         by: nuisance -> value -> generation -> pictures.
         off: ingredient -> pictures in which it was left out.
@@ -58,8 +60,8 @@ class Audit:
 
     @property
     def confounded(self) -> tuple[str, ...]:
-        """Nuisances above the limit, and above twice what chance gives (pictures of a scene come in fours)."""
-        return tuple(k for k, v in self.confounds.items() if v >= max(LIMIT, 2.0 * self.noise[k]))
+        """Nuisances above the limit, and half as much again above what chance gives so few scenes."""
+        return tuple(k for k, v in self.confounds.items() if v >= max(LIMIT, 1.5 * self.noise[k]))
 
     def to_json(self) -> dict[str, Any]:
         """Return plain dicts, lists and numbers."""
@@ -113,11 +115,16 @@ def vector(record: Record) -> CueVector:
     )
 
 
-def cramers_v(table: NDArray[np.float64]) -> tuple[float, float]:
+def cramers_v(table: NDArray[np.float64], independent: int | None = None) -> tuple[float, float]:
     """Return (Cramer's V of a table of counts, the V that independence is expected to give at this size).
 
     V = sqrt(chi2 / n / (min(rows, columns) - 1)); under independence chi2 is (rows - 1)(columns - 1) on average.
     Empty rows and columns are left out; a table with one row or column has V 0.
+
+    Args:
+        table: (rows, columns) counts.
+        independent: how many of the counted things are independent draws (scenes, where pictures come in fours);
+            all if None.
     """
     t = np.asarray(table, np.float64)
     t = t[t.sum(1) > 0][:, t.sum(0) > 0]
@@ -128,7 +135,8 @@ def cramers_v(table: NDArray[np.float64]) -> tuple[float, float]:
     expected = t.sum(1, keepdims=True) * t.sum(0, keepdims=True) / n
     k = min(rows, columns) - 1
     chi2 = float(((t - expected) ** 2 / expected).sum())
-    return float(np.sqrt(chi2 / n / k)), float(np.sqrt((rows - 1) * (columns - 1) / n / k))
+    draws = n if independent is None else max(independent, 1)
+    return float(np.sqrt(chi2 / n / k)), float(min(np.sqrt((rows - 1) * (columns - 1) / draws / k), 1.0))
 
 
 def size_bin(record: Record) -> str:
@@ -166,7 +174,8 @@ def audit(records: Sequence[Record], decide: Decide) -> Audit:
         counted = _count(usable, lambda r, n=name: [nuisance(r, n)])  # type: ignore[misc]
         by[name] = counted
         table = np.array([[row.get(str(e), 0) for e in ERAS] for row in counted.values()], np.float64)
-        confounds[name], noise[name] = cramers_v(table) if len(table) else (0.0, 0.0)
+        scenes = len({(r["split"], r["seed"] // VIEWS_PER_SCENE) for r in usable})
+        confounds[name], noise[name] = cramers_v(table, scenes) if len(table) else (0.0, 0.0)
     cues = {}
     for cue in CUES:
         words = {*READINGS[cue], OUT_OF_SIGHT}

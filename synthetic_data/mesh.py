@@ -76,7 +76,7 @@ def vertex_normals(vertices: Floats, faces: Ints) -> Floats:
         for k in range(3):
             out[:, k] += np.bincount(faces[:, i], face[:, k], minlength=len(vertices))
     length = np.linalg.norm(out, axis=1, keepdims=True)
-    return (out / np.maximum(length, 1e-12)).astype(np.float32)
+    return np.asarray(out / np.maximum(length, 1e-12), np.float32)
 
 
 def merge(parts: Sequence[PartMesh]) -> tuple[PartMesh, Ints]:

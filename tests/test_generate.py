@@ -108,6 +108,17 @@ def test_camera_changes_pictures_and_not_labels(tmp_path: Path) -> None:
     assert all(off[k] != on[k] for k in off if k.startswith("pictures"))
 
 
+def test_a_dask_scheduler_makes_the_same_set(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    generate(tmp_path / "here", SMALL, 16, block=1, quiet=True)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as cluster:
+        tally = generate(tmp_path / "there", SMALL, 16, block=1, engine=f"dask:{cluster.scheduler_address}", quiet=True)
+    assert tally.failures == 0
+    assert contents(tmp_path / "here") == contents(tmp_path / "there")
+
+
 def test_shards_hold_the_same_set(tmp_path: Path) -> None:
     generate(tmp_path / "plain", SMALL, 16, block=2, quiet=True)
     generate(tmp_path / "tars", SMALL, 16, block=2, quiet=True, shards=True)
