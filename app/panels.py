@@ -87,15 +87,12 @@ def verdict(answer: Answer, lang: str) -> str:
 
 
 def _alerts(answer: Answer, lang: str) -> str:
-    found = finding_lines(answer, lang)
+    """What can hurt, right under the verdict."""
+    found = [f for f in finding_lines(answer, lang) if f.kind == "safety"]
     if not found:
         return ""
     t = tongue(lang)
-    items = "".join(
-        f'<li class="uk-{escape(f.kind)}"><strong>'
-        f"{escape(t.say('Safety') if f.kind == 'safety' else t.say('Note'))}:</strong> {escape(_full(f))}</li>"
-        for f in found
-    )
+    items = "".join(f"<li><strong>{escape(t.say('Safety'))}:</strong> {escape(_full(f))}</li>" for f in found)
     return f'<section class="uk-card uk-alerts"><h3>{escape(t.say("Take note"))}</h3><ul>{items}</ul></section>'
 
 
@@ -121,21 +118,20 @@ def ask(answer: Answer, lang: str) -> str:
     )
 
 
+def magnet_question(lang: str) -> str:
+    """The magnet question; its buttons stand right below."""
+    return f'<h3 class="uk-question">{escape(tongue(lang).say("Does a magnet hold on the bare casting?"))}</h3>'
+
+
 def magnet(answer: Answer, lang: str, said: bool = False) -> str:
-    """The magnet question as text; the buttons stand below it. ``said``: it was answered already."""
+    """How to try the magnet, and what it would settle. ``said``: it was answered already."""
     t = tongue(lang)
     if said and not answer.verdict.magnet_test.flagged:
-        done = t.say("Your magnet test counts. Tap the same answer again to take it back.")
-        return f'<div class="uk-magnet"><h3>{escape(t.say("Magnet test"))}</h3><p>{escape(done)}</p></div>'
+        return f"<p>{escape(t.say('Your magnet test counts. Tap the same answer again to take it back.'))}</p>"
     why, *how = magnet_lines(answer, lang)
     told = "".join(f"<p>{escape(line.text)}</p>" for line in how)
-    flagged = answer.verdict.magnet_test.flagged
-    title = t.say("Does a magnet hold on the bare casting?")
     drawing = sketch("magnet", t.say("A magnet held to bare casting of the body, away from screws and levers."))
-    return (
-        f'<div class="uk-magnet"><h3>{escape(title)}</h3>{drawing if flagged else ""}'
-        f"<p>{escape(why.text)}</p>{told}</div>"
-    )
+    return f'<div class="uk-magnet"><p>{escape(why.text)}</p>{drawing}{told}</div>'
 
 
 def photo(desk: Desk, index: int, lang: str) -> str:
@@ -236,6 +232,9 @@ def evidence(answer: Answer, lang: str) -> str:
             for r in why
         )
         out += f'<h3>{escape(t.say("Why"))}</h3><ul class="uk-why">{rows}</ul>'
+    notes = [f for f in finding_lines(answer, lang) if f.kind != "safety"]
+    if notes:
+        out += f"<h3>{escape(t.say('Take note'))}</h3><ul>{_items(notes)}</ul>"
     return f'<section class="uk-card">{out}</section>'
 
 

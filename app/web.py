@@ -122,11 +122,12 @@ class Page:
             self.answer_areas: list[Any] = []
             self.verdict = self._answer_area("uk-verdict-area")
             with gr.Column(elem_classes=["uk-area", "uk-card", "uk-magnet-area"], visible=False) as self.magnet_area:
-                self.magnet = _html("", "uk-magnet")
+                self._panel(panels.magnet_question)
                 with gr.Row(elem_id="uk-magnet-buttons"):
                     self.magnet_buttons = {
                         w: gr.Button(t, size="lg", elem_id=f"uk-magnet-{w}") for w, t in MAGNET_WORDS.items()
                     }
+                self.magnet = _html("", "uk-magnet")
             self.ask = self._answer_area("uk-ask-area")
             self.ask_area = self.answer_areas[-1]
             self._photos()
