@@ -6,15 +6,15 @@ that the printer can be checked and the check stays with the card.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
 
-from fpdf import FPDF
+from fpdf import FPDF, ViewerPreferences
 from updraft_key.model.scale_card import (
     HEIGHT_MM,
-    MARKER_MM,
     SQUARE_MM,
     SQUARES_X,
     SQUARES_Y,
@@ -38,8 +38,8 @@ TITLE = "Scale card"
 SUBTITLE = "True to size only when printed at 100 %."
 STEPS: tuple[str, ...] = (
     "Print this page at 100 % (actual size). Do not let the printer fit it to the page.",
-    "Check both rulers with a good rule. Write here what the 100 mm (3.94 in) ruler really measures, and give that "
-    "number when you measure:  ____________ mm",
+    "Check both rulers with a good rule. Write on the card what its 100 mm (3.94 in) ruler really measures, and give "
+    "that number when you measure.",
     "Glue the card to something stiff and flat, and cut along the dashed line.",
     "Lay the card beside what you measure and in the same plane: a thing 10 mm (0.39 in) above the card reads 3 % "
     "too large from 300 mm (11.8 in) away.",
@@ -69,7 +69,7 @@ def card_pdf(paper: str = "a4", say: Callable[[str], str] | None = None) -> byte
     pdf.set_title(tell(TITLE))
     pdf.set_creator("Updraft Key")
     pdf.set_producer("fpdf2")
-    pdf.viewer_preferences = None
+    pdf.viewer_preferences = ViewerPreferences(print_scaling="None")  # asks the print dialog for true size
     pdf.set_auto_page_break(False)
     pdf.set_margin(0)
     pdf.add_page()
@@ -157,9 +157,12 @@ def _cut_line(pdf: FPDF, left: float, top: float, bottom: float) -> None:
     pdf.set_dash_pattern()
     pdf.set_text_color(90)
     pdf.set_font("Helvetica", "", 6.5)
-    squares = f"{SQUARES_X} x {SQUARES_Y} squares of {both(SQUARE_MM)}, markers {both(MARKER_MM)}, 4x4_50"
+    squares = f"{SQUARES_X} x {SQUARES_Y} squares of {both(SQUARE_MM)}"
     pdf.text(left + MARGIN_MM, bottom - 2.2, squares)
     pdf.set_text_color(0)
+    pdf.set_font("Helvetica", "", 8)
+    measured = f"{RULER_MM} mm = ____________ mm"
+    pdf.text(left + MARGIN_MM + WIDTH_MM - pdf.get_string_width(measured), bottom - 2.2, measured)
 
 
 def _instructions(pdf: FPDF, left: float, top: float, tell: Callable[[str], str]) -> None:
@@ -169,5 +172,6 @@ def _instructions(pdf: FPDF, left: float, top: float, tell: Callable[[str], str]
         pdf.text(left, y + 3.9, f"{number}.")
         pdf.set_font("Helvetica", "", 11)
         pdf.set_xy(left + 7, y)
-        pdf.multi_cell(WIDTH_MM + 2 * MARGIN_MM - 7, 5.2, tell(step), align="L")
+        together = re.sub(r"(?<=\d) (?=mm|in|%)", "\xa0", tell(step))  # a figure stays beside its unit
+        pdf.multi_cell(WIDTH_MM + 2 * MARGIN_MM - 7, 5.2, together, align="L")
         y = pdf.get_y() + 2.0

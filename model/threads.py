@@ -193,8 +193,8 @@ def judge_pipe_thread(low_mm: float, high_mm: float) -> SizeAnswer:
     able = tuple(name for name, mm in sizes if low_mm - 0.5 <= mm <= high_mm + 0.5)
     npt, g = NPT["1/8"], G["1/8"]
     ask = (
-        f"A photo cannot tell 1/8 NPT, {both(npt.outside * MM, 2)} over its threads and {npt.per_inch} to the inch, from "
-        f"G 1/8, {both(g.major_mm, 2)} and {g.per_inch} to the inch: over six threads they differ by "
+        f"A photo cannot tell 1/8 NPT, {both(npt.outside * MM, 2)} over its threads and {npt.per_inch} to the inch, "
+        f"from G 1/8, {both(g.major_mm, 2)} and {g.per_inch} to the inch: over six threads they differ by "
         f"{both(6 * (MM / npt.per_inch - MM / g.per_inch), 2)}. Use a thread gauge, and never join one with the other."
     )
     seen = both_range(low_mm, high_mm, 2)
