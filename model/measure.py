@@ -94,7 +94,7 @@ def measure_length(
         MeasureError: a point cannot lie on the plane, the points coincide, or it lies too near the camera.
     """
     points = np.array([a, b], np.float64).reshape(2, 2)
-    if not np.hypot(*(points[1] - points[0])) > 0:
+    if (points[0] == points[1]).all():
         raise MeasureError("two different points are needed for a length")
 
     def length(xy: Floats, parameters: Floats | None = None) -> Floats:
@@ -242,7 +242,8 @@ def _bounded(
         "off_plane": reading * (max(factors) - min(factors)) / 2,
         "edge": edge,
     }
-    return Measurement(value, low, high, "mm", MappingProxyType(parts), (*plane.notes, *notes))
+    plain = {name: float(half) for name, half in parts.items()}
+    return Measurement(float(value), float(low), float(high), "mm", MappingProxyType(plain), (*plane.notes, *notes))
 
 
 def _clear_height(plane: Plane, off_plane_mm: tuple[float, float]) -> float:

@@ -230,6 +230,8 @@ def _solve(q: Floats, plane: Floats, picture: Floats, sd: float) -> tuple[Floats
     for _ in range(30):
         residual, jacobian = _residual(q, plane, picture)
         normal = jacobian.T @ jacobian / sd**2 + np.diag(prior)
+        if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18:
+            raise MeasureError("the points do not fit a flat plane seen by a camera")
         step = np.linalg.solve(normal, -(jacobian.T @ residual / sd**2 + prior * q))
         q = q + step
         if np.abs(step).max() < 1e-12:

@@ -235,7 +235,11 @@ def scale_from_coin(
         raise MeasureError("mark at least six points round the rim of the coin")
     half = np.hypot(*size) / 2
     picture = normalise(p, size)
-    shape, residual, jacobian = _round(picture)
+    try:
+        shape, residual, jacobian = _round(picture)
+        information = np.linalg.inv(jacobian.T @ jacobian)
+    except np.linalg.LinAlgError as e:
+        raise MeasureError("the points on the rim do not lie on an ellipse; spread them all round it") from e
     stretch, centre = np.array([[shape[2], shape[3]], [shape[3], shape[4]]]), shape[:2]
     to_px = np.linalg.inv(stretch)  # unit circle of the coin -> picture
     axes = np.linalg.svd(to_px)
@@ -246,7 +250,7 @@ def scale_from_coin(
         float(np.sqrt((residual**2).sum() / max(len(p) - 5, 1))) * (major + minor) / 2,
     )
     # Residuals are in coin radii; a pixel of error is 1 / mean radius of them.
-    shape_cov = np.linalg.inv(jacobian.T @ jacobian) * (sd / ((major + minor) / 2)) ** 2
+    shape_cov = information * (sd / ((major + minor) / 2)) ** 2
 
     def to_parameters(s: Floats) -> Floats:
         m = np.linalg.inv(np.array([[s[2], s[3]], [s[3], s[4]]]))
@@ -313,6 +317,8 @@ def _round(points: Floats) -> tuple[Floats, Floats, Floats]:
         jacobian = gradient(miss, shape, steps)
         if (np.abs(step) < steps * 1e-4).all():
             break
+    if not (np.isfinite(shape).all() and shape[2] * shape[4] > shape[3] ** 2):
+        raise MeasureError("the points on the rim do not lie on an ellipse; spread them all round it")
     return shape, miss(shape), jacobian
 
 
