@@ -10,7 +10,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -53,7 +53,9 @@ class LocalCrew:
             for task in lost:
                 yield task, self._alone(work, task)
 
-    def _shift(self, work: Work, source: Iterator[Any], count: int) -> Iterator[tuple[Any, Row | None]]:
+    def _shift(
+        self, work: Work, source: Iterator[Any], count: int
+    ) -> Generator[tuple[Any, Row | None], None, list[Any] | None]:
         """One pool's life. Returns None when the source is empty, or the tasks lost with a broken pool."""
         context = multiprocessing.get_context("spawn")
         pool = ProcessPoolExecutor(count, mp_context=context)

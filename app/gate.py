@@ -88,7 +88,7 @@ class Rate:
         return 0.0 if taken else (1.0 - left) / self._rate
 
 
-class _Refusal(Exception):  # noqa: N818  a signal inside this file, never seen outside
+class _Refusal(Exception):
     def __init__(self, status: int, code: str, message: str, retry: float = 0.0) -> None:
         super().__init__(message)
         self.status, self.code, self.message, self.retry = status, code, message, retry

@@ -304,7 +304,7 @@ def _footed(draw: Any) -> Any:
     """An fpdf2 page set whose footer is drawn by ``draw``."""
     base = _sheet_class()
 
-    class Footed(base):  # type: ignore[misc]
+    class Footed(base):  # type: ignore[misc, valid-type]  # fpdf2 is imported only when a report is made
         def footer(self) -> None:
             draw(self)
 

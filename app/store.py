@@ -152,7 +152,10 @@ class Store:
                     model_sha256=answer["model"]["sha256"],
                 )
             )
-            case_id = int(result.inserted_primary_key[0])
+            key = result.inserted_primary_key
+            if key is None:
+                raise StoreError("the database gave no number to the case")
+            case_id = int(key[0])
             for position, photo in enumerate(photos):
                 marks = None if photo.marks is None else json.dumps(list(photo.marks), sort_keys=True)
                 db.execute(

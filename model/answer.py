@@ -152,9 +152,7 @@ class Answer:
                 for p in self.parts
             ],
             "fit": [{"id": f.id, "kind": f.kind, "text": f.text, "source": f.source} for f in self.fit],
-            "findings": [
-                {"id": f.id, "severity": f.severity, "text": f.text, "photo": f.photo} for f in self.findings
-            ],
+            "findings": [{"id": f.id, "severity": f.severity, "text": f.text, "photo": f.photo} for f in self.findings],
             "cautions": list(self.cautions),
         }
 
