@@ -24,6 +24,11 @@ from .units import both, both_range
 OFF_PLANE_MM = (-2.0, 2.0)
 """How far a thing beside a card held by hand may lie off its plane, if nobody says more. Own choice."""
 
+FARTHEST_MM = 10_000.0
+"""A photo with a card in it measures nothing longer; what comes out longer comes from points near the horizon."""
+
+_UNSURE = "the scale is too uncertain there to measure by; lay the scale beside the thing and mark it carefully"
+
 NOTES: Mapping[str, str] = MappingProxyType(
     {
         "card_unchecked": "Nobody checked the print: if the card's 100 mm (3.94 in) ruler measures something else, "
@@ -191,6 +196,8 @@ def angle_between(
     spread_points = _spread_of_points(angle, points, point_px)
     spread_plane = _spread_of_plane(plane, lambda q: angle(points.ravel(), q))
     wide = float(np.hypot(spread_points, spread_plane)) + lean
+    if not np.isfinite([value, wide]).all():
+        raise MeasureError(_UNSURE)
     parts = {"points": spread_points, "plane": spread_plane, "scale": 0.0, "off_plane": lean, "edge": 0.0}
     return Measurement(
         value,
@@ -242,6 +249,8 @@ def _bounded(
         "off_plane": reading * (max(factors) - min(factors)) / 2,
         "edge": edge,
     }
+    if not np.isfinite([low, value, high]).all() or high > FARTHEST_MM:
+        raise MeasureError(_UNSURE)
     plain = {name: float(half) for name, half in parts.items()}
     return Measurement(float(value), float(low), float(high), "mm", MappingProxyType(plain), (*plane.notes, *notes))
 
@@ -285,6 +294,8 @@ def _where(plane: Plane, points: Floats) -> tuple[str, ...]:
 
 def _circle(points: Floats) -> tuple[Floats, float, Floats]:
     """Return centre, radius and signed radial residuals (n,) of the circle of least squared distances."""
+    if not np.isfinite(points).all() or np.ptp(points) > FARTHEST_MM:
+        raise MeasureError(_UNSURE)
     origin = points.mean(axis=0)
     p = points - origin
     design = np.column_stack([2 * p, np.ones(len(p))])

@@ -85,7 +85,10 @@ class Plane:
             raise MeasureError(f"a point lies outside the picture of {width} x {height} pixels")
         q = self.parameters if parameters is None else parameters
         u = undistort(normalise(p, self.size), q[8], q[9])
-        plane = np.column_stack([u, np.ones(len(u))]) @ np.linalg.inv(matrix(q)).T
+        try:
+            plane = np.column_stack([u, np.ones(len(u))]) @ np.linalg.inv(matrix(q)).T
+        except np.linalg.LinAlgError as e:
+            raise MeasureError("the plane is seen edge-on") from e
         # w is 1 at the plane's own origin, so its sign tells the visible side of the horizon from the other.
         if (plane[:, 2] <= 1e-9).any():
             raise MeasureError("a point lies beyond the horizon of the plane; it cannot be on it")
@@ -194,7 +197,10 @@ def fit_plane(
     precision = jacobian.T @ jacobian / sd**2
     precision[8, 8] += 1 / LENS_SD[0] ** 2
     precision[9, 9] += 1 / LENS_SD[1] ** 2
-    covariance = np.linalg.inv(precision)
+    try:
+        covariance = np.linalg.inv(precision)
+    except np.linalg.LinAlgError as e:
+        raise MeasureError("the points do not fit a flat plane seen by a camera") from e
     rms_px = float(np.sqrt((residual**2).sum() / len(plane))) * half
     height, under, misfit = _camera(q, covariance, size, unit, focal_px)
     return Plane(

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 import pytest
 from card_camera import Camera, photograph, stand
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from updraft_key.model import units
 from updraft_key.model.errors import MeasureError
 from updraft_key.model.measure import (
@@ -450,3 +452,31 @@ def test_beyond_the_horizon_is_refused():
             assert "horizon" in str(e)
             refused += 1
     assert 0 < refused < len(grid)
+
+
+SPOTS = st.lists(st.tuples(st.floats(0, 4000), st.floats(0, 3000)), min_size=4, max_size=12)
+
+
+@settings(max_examples=60, deadline=None)
+@given(SPOTS, SPOTS)
+def test_any_points_give_an_ordered_interval_or_a_plain_refusal(marked, measured):
+    marks, rim = np.array(marked), np.array(measured)
+    planes = (
+        lambda: scale_from_corners(marks[:4], find_known("id1"), (4000, 3000)),
+        lambda: scale_from_coin(marks, find_known("euro_1"), (4000, 3000)),
+    )
+    for make in planes:
+        try:
+            plane = make()
+        except MeasureError:
+            continue
+        for measure in (
+            lambda p=plane: measure_length(p, rim[0], rim[1]),
+            lambda p=plane: measure_diameter(p, rim),
+            lambda p=plane: angle_between(p, rim[:2], rim[2:4]),
+        ):
+            try:
+                m = measure()
+            except MeasureError:
+                continue
+            assert np.isfinite([m.value, m.low, m.high]).all() and 0 <= m.low <= m.value <= m.high
