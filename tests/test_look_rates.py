@@ -10,7 +10,7 @@ from updraft_key.model.cues import CUES, VIEWS, Cue, CueVector
 from updraft_key.model.errors import EvidenceError
 from updraft_key.model.key import decide
 from updraft_key.model.next_look import LOOKS_FILE, RATES_FILE, parse_looks, rank
-from updraft_key.training.look_rates import measured_rates, write_rates
+from updraft_key.training.look_rates import measured_rates, rates_from_rows, write_rates
 
 
 def test_rates_are_counted_by_view_and_few_pictures_lean_on_the_mean() -> None:
@@ -42,3 +42,16 @@ def test_nonsense_is_refused(tmp_path: Path) -> None:
     with pytest.raises(EvidenceError, match="looks"):
         write_rates(tmp_path / "x.json", {"front": {"front_ear": 1.5}}, "wrong")
     assert not (tmp_path / "x.json").exists()
+
+
+def test_rates_are_counted_from_the_rows_that_evaluate_writes(tmp_path: Path) -> None:
+    said = {"accepted": True, "top": "screwed"}
+    hidden = {"accepted": True, "top": "out_of_sight"}
+    rows = [
+        {"era": "alloy5", "view": ["front", "left"], "cues": {"front_ear": said, "main_jet": hidden}},
+        {"era": "alloy4", "view": ["front", "front"], "cues": {"front_ear": {**said, "accepted": False}}},
+        {"era": None, "view": None, "cues": None},
+    ]
+    (tmp_path / "rows.jsonl").write_text("".join(json.dumps(r) + "\n" for r in rows))
+    rates = rates_from_rows(tmp_path / "rows.jsonl")
+    assert rates["front"]["front_ear"] == 0.5 and rates["front"]["main_jet"] == 0.0

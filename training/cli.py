@@ -130,6 +130,10 @@ def evaluate(
     out: Out = Path("artefacts/evaluation"),
     corrupted: Annotated[int, typer.Option("--corrupted", min=0, help="Units for the corruption suite; 0: none.")] = 0,
     plots: Annotated[bool, typer.Option("--plots", help="Draw reliability and confusion as PNG.")] = False,
+    rates: Annotated[
+        Path | None,
+        typer.Option("--rates", help="Write how often each view is conclusive (look_rates.json)."),
+    ] = None,
     limit: Limit = 0,
 ) -> None:
     """Measure the product on labelled pictures and write metrics.json."""
@@ -147,6 +151,10 @@ def evaluate(
         from .plots import draw_plots
 
         draw_plots(figures, out)
+    if rates is not None:
+        from .look_rates import rates_from_rows, write_rates
+
+        write_rates(rates, rates_from_rows(out / "rows.jsonl"), f"measured: {' '.join(words)}")
     _print({name: s["verdict"] for name, s in figures["sets"].items()})
 
 

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from updraft_key.model.cues import CUES, VIEWS, Cue
+from updraft_key.model.cues import CUES, OUT_OF_SIGHT, VIEWS, Cue
 from updraft_key.model.next_look import LOOKS_FILE, parse_looks
 
 ASSUMED = 4.0
@@ -51,6 +51,22 @@ def measured_rates(pictures: Iterable[tuple[str, Mapping[Cue, bool]]]) -> Rates:
                 rate = (told[view, cue] + ASSUMED * mean) / (count[view] + ASSUMED)
                 rates[view][str(cue)] = round(rate, 3)
     return rates
+
+
+def rates_from_rows(rows: Path) -> Rates:
+    """Count over ``rows.jsonl``, one line a picture, as ``evaluate`` writes it; pictures of a known true view only.
+
+    Raises:
+        ValueError: when no row has a view.
+    """
+    pictures = []
+    for line in rows.read_text(encoding="utf-8").splitlines():
+        row = json.loads(line)
+        view = (row.get("view") or [None])[0]
+        if row["era"] is not None and view in VIEWS:
+            told = {Cue(c): v["accepted"] and v["top"] != OUT_OF_SIGHT for c, v in (row["cues"] or {}).items()}
+            pictures.append((str(view), told))
+    return measured_rates(pictures)
 
 
 def write_rates(path: Path, rates: Rates, source: str) -> None:
