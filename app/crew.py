@@ -7,6 +7,7 @@ time limit; one that kills or outlasts that process too is reported as such and 
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import time
@@ -17,6 +18,8 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from updraft_key.model.errors import MissingExtra, UpdraftKeyError
+
+log = logging.getLogger(__name__)
 
 Row = dict[str, Any]
 Work = Callable[[Any], Row]
@@ -62,7 +65,11 @@ class LocalCrew:
         flying: dict[Future[Row], tuple[Any, float]] = {}
         try:
             for task in source:
-                flying[pool.submit(work, task)] = (task, time.monotonic())
+                try:
+                    flying[pool.submit(work, task)] = (task, time.monotonic())
+                except BrokenProcessPool:
+                    # The pool died between two submissions: this task is in nobody's hands yet and must not be lost.
+                    return [*(t for t, _ in flying.values()), task]
                 if len(flying) >= 3 * count:
                     yield from self._land(flying)
             while flying:
@@ -82,7 +89,7 @@ class LocalCrew:
         if not done:
             raise TimeoutError
         for future in done:
-            row = future.result()  # raises BrokenProcessPool with the task still in ``flying``
+            row = _row_of(future)  # raises BrokenProcessPool with the task still in ``flying``
             task, _ = flying.pop(future)
             yield task, row
 
@@ -91,13 +98,32 @@ class LocalCrew:
         context = multiprocessing.get_context("spawn")
         pool = ProcessPoolExecutor(1, mp_context=context)
         try:
-            return pool.submit(work, task).result(timeout=self.patience)
+            future = pool.submit(work, task)
+            if not wait([future], timeout=self.patience).done:
+                raise TimeoutError
+            return _row_of(future)
         except (BrokenProcessPool, TimeoutError):
             for process in list((pool._processes or {}).values()):
                 process.kill()
             return None
         finally:
             pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _row_of(future: Future[Row]) -> Row | None:
+    """A finished task's row; None when its work failed in a way that nobody foresaw: that costs its own case only.
+
+    Raises:
+        BrokenProcessPool: the worker died.
+        UpdraftKeyError: the whole run cannot work (no network, a bad template or catalogue).
+    """
+    try:
+        return future.result()
+    except (BrokenProcessPool, UpdraftKeyError):
+        raise
+    except Exception:
+        log.warning("the work on a case failed", exc_info=True)
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +158,9 @@ class DaskCrew:
                 landed.add(future)
             for future in landed:
                 task = names.pop(future.key)
+                fault = None if future.status == "finished" else future.exception()
+                if isinstance(fault, UpdraftKeyError):
+                    raise fault
                 yield task, future.result() if future.status == "finished" else None
                 future.release()
                 following = next(source, None)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
@@ -16,7 +17,7 @@ from typing import Any
 
 from updraft_key.model.answer import Answer
 from updraft_key.model.cues import Outcome
-from updraft_key.model.errors import UpdraftKeyError
+from updraft_key.model.errors import StoreError, UpdraftKeyError
 
 from .crew import Engine, LocalCrew
 from .inbox import Case, Inbox, Item, Reader
@@ -194,13 +195,14 @@ def run(
         identity: further facts that must not change between stop and restart (model and rules version).
 
     Raises:
-        UpdraftKeyError: an empty inbox, or a ledger of another run in ``out``.
+        UpdraftKeyError: an empty inbox, a ledger of another run in ``out``, or a run at work there this moment.
     """
     cases = Inbox(settings.inbox).cases()
     out.mkdir(parents=True, exist_ok=True)
     (out / "thumbs").mkdir(exist_ok=True)
     listing = hashlib.sha256(repr(cases).encode()).hexdigest()
     template = hashlib.sha256((settings.template or "").encode()).hexdigest()[:16]
+    turn = _take_turn(out)
     ledger = Ledger(
         out / "work.sqlite",
         {
@@ -225,6 +227,18 @@ def run(
             yield Step(count, len(cases), State(row["state"]))
     finally:
         ledger.close()
+        turn.close()
+
+
+def _take_turn(out: Path) -> sqlite3.Connection:
+    """Refuse a second run in the same folder. The lock is SQLite's own, so a killed run leaves none behind."""
+    turn = sqlite3.connect(out / "running.sqlite", timeout=0.0, isolation_level=None)
+    try:
+        turn.execute("BEGIN EXCLUSIVE")
+    except sqlite3.Error as err:
+        turn.close()
+        raise StoreError(f"another run may be at work in {out} ({err}): wait for it, or choose another --out") from err
+    return turn
 
 
 def _write_whole(path: Path, data: bytes) -> None:

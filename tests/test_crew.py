@@ -1,0 +1,51 @@
+"""A worker that dies, hangs or fails costs its own case and no other; no task is ever lost."""
+
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from updraft_key.app.crew import LocalCrew
+from updraft_key.app.screen import _take_turn
+from updraft_key.model.errors import StoreError, UpdraftKeyError
+
+
+def work(task: str) -> dict[str, Any]:
+    if task.startswith("die"):
+        os._exit(9)
+    if task.startswith("hang"):
+        time.sleep(600)
+    if task.startswith("fail"):
+        raise ZeroDivisionError(task)
+    if task.startswith("refuse"):
+        raise UpdraftKeyError("no network")
+    return {"did": task}
+
+
+def outcome(tasks: list[str], patience: float = 20.0) -> dict[str, Any]:
+    rows = list(LocalCrew(2, patience).run(work, tasks))
+    assert len(rows) == len(tasks)
+    return dict(rows)
+
+
+def test_death_and_failure_cost_their_own_case() -> None:
+    tasks = [f"good {n}" for n in range(6)] + ["die 1", "fail"] + [f"good {n}" for n in range(6, 12)] + ["die 2"]
+    assert outcome(tasks) == {t: {"did": t} if t.startswith("good") else None for t in tasks}
+
+
+def test_hanging_costs_its_own_case() -> None:
+    assert outcome(["good", "hang", "fine"], 4.0) == {"good": {"did": "good"}, "hang": None, "fine": {"did": "fine"}}
+
+
+def test_what_stops_every_case_stops_the_run() -> None:
+    with pytest.raises(UpdraftKeyError, match="no network"):
+        outcome(["refuse"])
+
+
+def test_one_run_at_a_time_in_a_folder(tmp_path: Path) -> None:
+    turn = _take_turn(tmp_path)
+    with pytest.raises(StoreError, match="another run may be at work"):
+        _take_turn(tmp_path)
+    turn.close()
+    _take_turn(tmp_path).close()
