@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import multiprocessing
 import os
+import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -61,7 +62,7 @@ class LocalCrew:
     ) -> Generator[tuple[Any, Row | None], None, list[Any] | None]:
         """One pool's life. Returns None when the source is empty, or the tasks lost with a broken pool."""
         context = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(count, mp_context=context)
+        pool = ProcessPoolExecutor(count, mp_context=context, initializer=_leave_with_parent)
         flying: dict[Future[Row], tuple[Any, float]] = {}
         try:
             for task in source:
@@ -96,7 +97,7 @@ class LocalCrew:
     def _alone(self, work: Work, task: Any) -> Row | None:
         """Do one task in a process of its own; None when it dies or takes too long."""
         context = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(1, mp_context=context)
+        pool = ProcessPoolExecutor(1, mp_context=context, initializer=_leave_with_parent)
         try:
             future = pool.submit(work, task)
             if not wait([future], timeout=self.patience).done:
@@ -108,6 +109,19 @@ class LocalCrew:
             return None
         finally:
             pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _leave_with_parent() -> None:
+    """End this worker when its parent is gone: after ``kill -9`` of a run, nothing of it stays in memory."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, name="leave-with-parent", daemon=True).start()
 
 
 def _row_of(future: Future[Row]) -> Row | None:
