@@ -1,23 +1,29 @@
 """Decoding of strangers' pictures in a process of its own, with a limit on time and memory.
 
-The process holds nothing but the decoder; if it hangs, dies or eats memory, it is killed and the next picture gets a
-new one. What comes back is pixels, never the decoder's state.
+The process holds nothing but the decoder: no photo but the one it opens, no token, no open file of the server. If it
+hangs, dies or eats memory it is killed, and the next picture gets a new one. What comes back is a short JSON header and
+plain pixels whose size is checked, so that a decoder that was taken over can say nothing else.
 """
 
 from __future__ import annotations
 
-import multiprocessing
+import json
+import os
 import queue
+import subprocess
+import sys
 import threading
 from dataclasses import dataclass
-from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
+from multiprocessing.connection import Connection, Pipe
+from typing import Any
 
 import numpy as np
 from updraft_key.model.errors import PhotoError, PhotoFormat, PhotoTooLarge, PhotoUnreadable
 from updraft_key.model.photo import Limits, Photo, open_photo
 
 _ERRORS = {c.__name__: c for c in (PhotoError, PhotoFormat, PhotoTooLarge, PhotoUnreadable)}
+_KEPT_ENVIRONMENT = ("PATH", "PYTHONPATH", "PYTHONHOME", "VIRTUAL_ENV", "LANG", "LC_ALL", "SYSTEMROOT")
+_LARGEST_SIDE = 16_384
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,18 +31,31 @@ class GuardLimits:
     """How much one picture may cost.
 
     Attributes:
-        seconds: until a decoder that does not answer is killed.
+        seconds: until a decoder that does not answer is killed; its start is counted apart.
         memory: address space of the decoder process, bytes (Linux; elsewhere not enforced).
         workers: decoders kept ready.
+        start_seconds: until a decoder that does not come up is given up.
     """
 
     seconds: float = 20.0
     memory: int = 4 << 30
     workers: int = 2
+    start_seconds: float = 30.0
 
     def __post_init__(self) -> None:
-        if self.seconds <= 0 or self.memory < 1 << 29 or self.workers < 1:
+        if min(self.seconds, self.start_seconds) <= 0 or self.memory < 1 << 29 or self.workers < 1:
             raise ValueError("guard: expected seconds > 0, memory of at least 512 MiB and one worker or more")
+
+
+@dataclass(frozen=True, slots=True)
+class _Decoder:
+    process: subprocess.Popen[bytes]
+    pipe: Connection
+
+    def stop(self) -> None:
+        self.process.kill()
+        self.process.wait(5.0)
+        self.pipe.close()
 
 
 class Guard:
@@ -62,23 +81,22 @@ class Guard:
         decoder = self._free.get()
         keep: _Decoder | None = None
         try:
-            if decoder is None or not decoder.process.is_alive():
+            if decoder is not None and decoder.process.poll() is not None:
+                decoder.stop()
+                decoder = None
+            if decoder is None:
                 decoder = _start(self._limits, self._photo_limits)
-            answer = _ask(decoder, data, self._limits.seconds)
+            header, pixels = _ask(decoder, data, self._limits.seconds)
             keep = decoder
         finally:
             if keep is None and decoder is not None:
-                decoder.process.kill()
-                decoder.process.join(1.0)
-                decoder.pipe.close()
+                decoder.stop()
             self._free.put(keep)
             if self._closed.is_set():
                 self.close()
-        if isinstance(answer, Photo):
-            answer.pixels.flags.writeable = False
-            return answer
-        name, message = answer
-        raise _ERRORS.get(name, PhotoUnreadable)(message)
+        if "error" in header:
+            raise _ERRORS.get(str(header["error"]), PhotoUnreadable)(str(header["message"])[:500])
+        return _photo(header, pixels)
 
     def close(self) -> None:
         """Stop the decoders. Calls under way end first."""
@@ -89,41 +107,55 @@ class Guard:
             except queue.Empty:
                 return
             if decoder is not None:
-                decoder.process.kill()
-                decoder.process.join(1.0)
-                decoder.pipe.close()
-
-
-@dataclass(frozen=True, slots=True)
-class _Decoder:
-    process: BaseProcess
-    pipe: Connection
+                decoder.stop()
 
 
 def _start(limits: GuardLimits, photo_limits: Limits) -> _Decoder:
-    context = multiprocessing.get_context("spawn")  # fork would copy the server's threads and open files
-    ours, theirs = context.Pipe()
-    process = context.Process(target=_decode, args=(theirs, limits.memory, photo_limits), daemon=True)
-    process.start()
+    ours, theirs = Pipe()
+    wanted = [theirs.fileno(), limits.memory, photo_limits.max_bytes, photo_limits.max_pixels]
+    code = (
+        f"from updraft_key.app.guard import run; run({', '.join(map(str, [*wanted, photo_limits.max_pixels_other]))})"
+    )
+    environment = {k: os.environ[k] for k in _KEPT_ENVIRONMENT if k in os.environ}
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-c", code], pass_fds=(theirs.fileno(),), env=environment | {"OMP_NUM_THREADS": "1"},
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
     theirs.close()
-    return _Decoder(process, ours)
+    decoder = _Decoder(process, ours)
+    try:
+        if ours.poll(limits.start_seconds) and ours.recv_bytes(64) == b"ready":
+            return decoder
+    except (EOFError, OSError):
+        pass
+    decoder.stop()
+    raise PhotoUnreadable("the picture could not be opened: the decoder did not start; try again")
 
 
-def _ask(decoder: _Decoder, data: bytes, seconds: float) -> Photo | tuple[str, str]:
+def _ask(decoder: _Decoder, data: bytes, seconds: float) -> tuple[dict[str, Any], bytes]:
     slow = "expected a picture that opens in a few seconds, got one that does not; save it again as a JPEG"
     try:
         decoder.pipe.send_bytes(data)
         if not decoder.pipe.poll(seconds):
             raise PhotoUnreadable(slow)
-        answer: Photo | tuple[str, str] = decoder.pipe.recv()
-        return answer
-    except (EOFError, OSError) as error:
+        header: dict[str, Any] = json.loads(decoder.pipe.recv_bytes(4096))
+        pixels = b"" if "error" in header else decoder.pipe.recv_bytes(3 * _LARGEST_SIDE * _LARGEST_SIDE)
+        return header, pixels
+    except (EOFError, OSError, ValueError) as error:
         broken = "expected a whole picture, got one that the decoder cannot open; save it again as a JPEG"
         raise PhotoUnreadable(broken) from error
 
 
-def _decode(pipe: Connection, memory: int, photo_limits: Limits) -> None:
-    """The decoder process: bytes in, a Photo or the error's name and message out, until the pipe closes."""
+def _photo(header: dict[str, Any], data: bytes) -> Photo:
+    rows, columns = int(header["rows"]), int(header["columns"])
+    if rows < 1 or columns < 1 or len(data) != rows * columns * 3:
+        raise PhotoUnreadable("expected a picture, got pixels of another size; save it again as a JPEG")
+    pixels = np.frombuffer(data, np.uint8).reshape(rows, columns, 3)  # read-only, as a Photo's pixels are
+    return Photo(pixels, str(header["sha256"]), int(header["width"]), int(header["height"]), float(header["scale"]))
+
+
+def run(file: int, memory: int, max_bytes: int, max_pixels: int, max_pixels_other: int) -> None:
+    """The decoder process: bytes in; a header and pixels, or an error, out, until the pipe closes."""
     try:
         import resource
 
@@ -132,15 +164,24 @@ def _decode(pipe: Connection, memory: int, photo_limits: Limits) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # a decoder has nothing to write
     except (ImportError, ValueError, OSError):
         pass  # not Linux: the time limit still holds
+    pipe, limits = Connection(file), Limits(max_bytes, max_pixels, max_pixels_other)
+    pipe.send_bytes(b"ready")
     while True:
         try:
-            data = pipe.recv_bytes()
+            data = pipe.recv_bytes(max_bytes + 1)
         except (EOFError, OSError):
             return
         try:
-            photo = open_photo(data, limits=photo_limits)
-            pipe.send(Photo(np.ascontiguousarray(photo.pixels), photo.sha256, photo.width, photo.height, photo.scale))
+            photo = open_photo(data, limits=limits)
+            rows, columns, _ = photo.pixels.shape
+            header = {
+                "rows": rows, "columns": columns, "sha256": photo.sha256, "width": photo.width,
+                "height": photo.height, "scale": photo.scale,
+            }  # fmt: skip
+            pipe.send_bytes(json.dumps(header).encode())
+            pipe.send_bytes(photo.pixels.tobytes())
         except PhotoError as error:
-            pipe.send((type(error).__name__, str(error)))
+            pipe.send_bytes(json.dumps({"error": type(error).__name__, "message": str(error)[:500]}).encode())
         except MemoryError:
-            pipe.send(("PhotoTooLarge", "expected a picture that fits in memory, got a larger one; make it smaller"))
+            said = "expected a picture that fits in memory, got a larger one; make it smaller"
+            pipe.send_bytes(json.dumps({"error": "PhotoTooLarge", "message": said}).encode())
