@@ -146,13 +146,17 @@ def photo(desk: Desk, index: int, lang: str) -> str:
         return f'<div class="uk-photo uk-broken" role="group" aria-label="{label}"><p>{escape(line)}</p></div>'
     found = spots(shot.read, lang)
     legend = "".join(f'<li value="{s.number}">{escape(s.text)}</li>' for s in found)
-    hidden = "" if found else f"<p>{escape(t.say('Nothing that counts could be marked in this photo.'))}</p>"
+    unmarked = "".join(f"<li>{escape(text)}</li>" for text in _unmarked(shot.read, lang))
+    legend_end = f"<ul>{unmarked}</ul>" if unmarked else ""
+    hidden = (
+        "" if found or unmarked else f"<p>{escape(t.say('Nothing that counts could be marked in this photo.'))}</p>"
+    )
     src = f"desk/{desk.token}/{index}-{shot.turns}.jpg"
     return (
         f'<figure class="uk-photo" aria-label="{label}"><div class="uk-frame" '
         f'style="aspect-ratio:{shot.read.width}/{shot.read.height}">'
         f'<img src="{src}" alt="{escape(line)}">{_overlay(shot.read, found)}</div>'
-        f'<figcaption><p class="uk-name">{escape(line)}</p><ol class="uk-legend">{legend}</ol>{hidden}'
+        f'<figcaption><p class="uk-name">{escape(line)}</p><ol class="uk-legend">{legend}</ol>{legend_end}{hidden}'
         "</figcaption></figure>"
     )
 
@@ -172,6 +176,14 @@ def spots(read: PhotoAnswer, lang: str) -> tuple[Spot, ...]:
             text = f"{cue_name(cue, lang)}: {what}" if n == 0 else place
             out.append(Spot(len(out) + 1, m, text))
     return tuple(out)
+
+
+def _unmarked(read: PhotoAnswer, lang: str) -> Iterable[str]:
+    """What counts though no place of the photo can be pointed at: an absent ear, the look of the metal."""
+    if read.readings is not None and read.readings.subject.found:
+        for cue, c in read.readings.cues.items():
+            if c.accepted and not c.marks and c.reading != OUT_OF_SIGHT:
+                yield f"{cue_name(cue, lang)}: {reading_name(cue, c.reading, lang)}"
 
 
 def _overlay(read: PhotoAnswer, found: Sequence[Spot]) -> str:
