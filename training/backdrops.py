@@ -1,8 +1,8 @@
 """Plain pictures without a subject, for training ``not_seen``: photographs and views cut from light maps.
 
-    python -m updraft_key.training.backdrops OUT
+    python -m updraft_key.training.backdrops OUT [train|held]
 
-Only what the manifest gives to training is used; photographs kept for the far test never come here.
+``train`` is trained on, ``held`` calibrates what counts as found; photographs kept for the far test never come here.
 """
 
 from __future__ import annotations
@@ -48,14 +48,14 @@ def view_of(sky: NDArray[np.float32], yaw: float, pitch: float, fov: float, size
     return np.asarray(np.rint(exposed ** (1 / 2.2) * 255.0), np.uint8)
 
 
-def gather(out: Path, rng: np.random.Generator) -> int:
-    """Write the pictures; returns how many."""
+def gather(out: Path, split: str, rng: np.random.Generator) -> int:
+    """Write the pictures of a split of the manifest; returns how many."""
     out.mkdir(parents=True, exist_ok=True)
     count = 0
-    for photo in cached("photo", "train"):
+    for photo in cached("photo", split):
         shutil.copy(photo, out / photo.name)
         count += 1
-    for path in cached("hdri", "train"):
+    for path in cached("hdri", split):
         sky = load_hdri(path)
         for i in range(VIEWS_EACH):
             yaw, pitch, fov = rng.uniform(0, 2 * np.pi), rng.uniform(-0.5, 0.35), rng.uniform(0.7, 1.4)
@@ -66,4 +66,5 @@ def gather(out: Path, rng: np.random.Generator) -> int:
 
 
 if __name__ == "__main__":
-    sys.stderr.write(f"{gather(Path(sys.argv[1]), np.random.default_rng(7))} pictures\n")
+    chosen = sys.argv[2] if len(sys.argv) > 2 else "train"
+    sys.stderr.write(f"{gather(Path(sys.argv[1]), chosen, np.random.default_rng(7))} pictures\n")

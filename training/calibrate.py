@@ -36,7 +36,7 @@ from updraft_key.model.spec import (
 
 from .conformal import fit_temperature, least_cases, least_floor, softmax, threshold
 from .export import restamp
-from .passage import Case, overlap, pass_through, records_of, truth_of
+from .passage import Case, overlap, pass_through, plain_photos, records_of, truth_of
 from .second_look import read_second_look
 
 log = logging.getLogger(__name__)
@@ -81,7 +81,14 @@ class Bars:
             raise ValueError("alpha and angle: expected shares between 0 and 1")
 
 
-def calibrate(path: Path, sets: Sequence[Path], second_look: Path | None, bars: Bars, limit: int = 0) -> ModelSpec:
+def calibrate(
+    path: Path,
+    sets: Sequence[Path],
+    second_look: Path | None,
+    bars: Bars,
+    limit: int = 0,
+    photos: Sequence[Path] = (),
+) -> ModelSpec:
     """Calibrate a network file in place (its int8 sibling gets the same description).
 
     Args:
@@ -90,6 +97,7 @@ def calibrate(path: Path, sets: Sequence[Path], second_look: Path | None, bars: 
         second_look: folder of the pictures from another hand; its ``calibrate`` half is used.
         bars: what to aim at.
         limit: most pictures of each own set; 0 for all.
+        photos: folders of real photographs of other things, to set what counts as found.
 
     Raises:
         ValueError: when there is nothing to calibrate on.
@@ -100,6 +108,8 @@ def calibrate(path: Path, sets: Sequence[Path], second_look: Path | None, bars: 
         cases += pass_through(network, folder, records_of(folder, limit), folder.name)
     if second_look is not None:
         cases += pass_through(network, second_look, read_second_look(second_look, "calibrate"), "second_look")
+    for folder in photos:
+        cases += pass_through(network, folder, plain_photos(folder), f"photos:{folder.name}")
     spec = fitted(network, cases, bars)
     restamp(path, spec)
     return spec
@@ -237,27 +247,26 @@ def reference(units: Sequence[Case], bars: Bars) -> Reference:
 
 
 def with_found(spec: ModelSpec, cases: Sequence[Case], bars: Bars) -> Calibration:
-    """Set both found thresholds: keep subjects in the first look, turn others away in the second."""
+    """Set what counts as found: one bar for the weaker of the two looks, as high as keeping the subjects allows."""
     t = spec.calibration.temperature("found")
 
     def p(logits: Iterable[float]) -> Floats:
         return np.asarray(1.0 / (1.0 + np.exp(-np.clip(np.fromiter(logits, float) / t, -60.0, 60.0))))
 
     units = [c for c in cases if c.unit]
-    first = float(np.clip(min(np.quantile(p(c.first for c in units if c.source == s), 0.005)
-                              for s in sources_of(units)), 0.05, 0.5))  # fmt: skip
-    others = [c for c in cases if not c.unit and p([c.first])[0] >= first]
-    near = p(c.second for c in others if c.record["kind"] not in ("photo", "empty"))
-    far = p(c.second for c in others if c.record["kind"] in ("photo", "empty"))
+    others = [c for c in cases if not c.unit]
+    near = p(min(c.first, c.second) for c in others if c.record["kind"] not in ("photo", "empty"))
+    far = p(min(c.first, c.second) for c in others if c.record["kind"] in ("photo", "empty"))
     asked = [0.5]
     for scores, share in ((near, bars.near), (far, bars.far)):
         if len(scores):
             asked.append(float(np.quantile(scores, 1.0 - share, method="higher")) + 1e-4)
     most = min(
-        float(np.quantile(p(c.second for c in units if c.source == s), 1.0 - bars.keep)) for s in sources_of(units)
+        float(np.quantile(p(min(c.first, c.second) for c in units if c.source == s), 1.0 - bars.keep))
+        for s in sources_of(units)
     )
-    second = float(np.clip(max(asked), 0.5, max(0.5, most)))
-    return replace(spec.calibration, found_first=first, found_second=second)
+    bar = float(np.clip(max(asked), 0.5, max(0.5, most)))
+    return replace(spec.calibration, found_first=bar, found_second=bar)
 
 
 def with_sets(calibration: Calibration, placed: Sequence[Case], bars: Bars) -> Calibration:

@@ -111,13 +111,16 @@ def calibrate(
     alpha: Annotated[float, typer.Option("--alpha", help="Error level of the conformal sets.")] = 0.02,
     statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.005,
     named: Annotated[float, typer.Option("--named", help="Largest share of wrong names on any source.")] = 0.004,
+    keep: Annotated[float, typer.Option("--keep", help="Least share of subjects that must still be found.")] = 0.97,
+    photos: Annotated[list[Path], typer.Option("--photos", help="A folder of photos of other things.")] = [],  # noqa: B006
     limit: Limit = 0,
 ) -> None:
     """Find temperatures, thresholds and floors on pictures that were not trained on, and write them into the file."""
     from .calibrate import Bars, summary
     from .calibrate import calibrate as run
 
-    _print(dict(summary(run(model, sets, second_look, Bars(alpha=alpha, statement=statement, named=named), limit))))
+    bars = Bars(alpha=alpha, statement=statement, named=named, keep=keep)
+    _print(dict(summary(run(model, sets, second_look, bars, limit, photos))))
 
 
 @app.command()

@@ -30,7 +30,7 @@ from updraft_key.model.spec import ModelSpec, labels_of
 from .data import SUBJECT
 from .export import int8_beside
 from .measures import share
-from .passage import ceiling, overlap, pictures_of, records_of, truth_of
+from .passage import ceiling, overlap, pictures_of, plain_photos, records_of, truth_of
 from .second_look import read_second_look
 from .tally import LEAST_SCREW_PX, CueRow, Row, tally
 
@@ -204,11 +204,7 @@ def targets_from(
         out.append(Target("second_look", second_look, tuple(read_second_look(second_look, "validate"))))
     out += [Target(f"real:{f.name}", f, tuple(records_of(f))) for f in cases]
     for folder in photos:
-        files = sorted(p for p in folder.rglob("*") if p.suffix.lower() in (".jpg", ".jpeg", ".png", ".webp"))
-        records: tuple[Mapping[str, Any], ...] = tuple(
-            {"file": str(p.relative_to(folder)), "kind": "photo", "era": None, "subject_box": None, "ambiguous": []}
-            for p in files
-        )
+        records: tuple[Mapping[str, Any], ...] = tuple(plain_photos(folder))
         out.append(Target(f"photos:{folder.name}", folder, records))
     return out
 

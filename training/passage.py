@@ -199,3 +199,12 @@ def overlap(a: Sequence[float], b: Sequence[float]) -> float:
 def small_picture(photo: Photo, side: int) -> NDArray[np.uint8]:
     """The whole photo letterboxed to ``side``, for contact sheets."""
     return letterbox_pixels(photo.pixels, None, side, scale=photo.scale)[0]
+
+
+def plain_photos(folder: Path) -> list[dict[str, Any]]:
+    """Records of a folder of real photographs that show no such carburetor."""
+    files = sorted(p for p in folder.rglob("*") if p.suffix.lower() in (".jpg", ".jpeg", ".png", ".webp"))
+    return [
+        {"file": str(p.relative_to(folder)), "kind": "photo", "era": None, "subject_box": None, "ambiguous": []}
+        for p in files
+    ]
