@@ -40,7 +40,7 @@ def pictures() -> Iterator[Path]:
 PICTURES = list(pictures())
 
 FOUND_IN_ERROR = ("motorcycle_left.png", "motorcycle_right.png")
-"""Photographs that network 0.1.0 does not turn away (they show a motorcycle's engine). To be emptied by the next one."""
+"""Photographs that network 0.1.0 does not turn away (a motorcycle with its engine). The next one should empty this."""
 
 
 @pytest.fixture(scope="module")
