@@ -168,9 +168,7 @@ class Reference:
 
 
 def _unit_rows(rows: NDArray[np.float32]) -> NDArray[np.float32]:
-    out: NDArray[np.float32] = (rows / np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9)).astype(
-        np.float32
-    )
+    out: NDArray[np.float32] = (rows / np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9)).astype(np.float32)
     out.flags.writeable = False
     return out
 
@@ -233,9 +231,7 @@ class ModelSpec:
             raise ModelFileError(f"expected the outputs {', '.join(OUTPUTS)}, got {', '.join(self.outputs)}")
         for head in (*SOFTMAX_HEADS, "heat"):
             if tuple(self.labels.get(head, ())) != labels_of(head):
-                raise ModelFileError(
-                    f"labels of {head}: expected {', '.join(labels_of(head))}; this file differs"
-                )
+                raise ModelFileError(f"labels of {head}: expected {', '.join(labels_of(head))}; this file differs")
         if any(not t > 0 for t in self.calibration.temperatures.values()):
             raise ModelFileError("temperatures: expected numbers above 0")
 
