@@ -8,8 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from updraft_key.training.evaluate import KINDS15, KINDS_EXTRA
-from updraft_key.training.second_look import converted, read_second_look
+
+pytest.importorskip("torch")
+
+from updraft_key.training.evaluate import KINDS15, KINDS_EXTRA  # noqa: E402
+from updraft_key.training.second_look import converted, read_second_look  # noqa: E402
 
 pytestmark = pytest.mark.train
 
