@@ -11,8 +11,8 @@ import pytest
 
 pytest.importorskip("torch")
 
-from updraft_key.training.evaluate import KINDS15, KINDS_EXTRA  # noqa: E402
-from updraft_key.training.second_look import converted, read_second_look  # noqa: E402
+from updraft_key.training.evaluate import KINDS15, KINDS_EXTRA
+from updraft_key.training.second_look import converted, read_second_look
 
 pytestmark = pytest.mark.train
 
