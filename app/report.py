@@ -22,7 +22,7 @@ from updraft_key.model.answer import Answer
 from updraft_key.model.key import load_rules
 
 from .language import tongue
-from .words import Block, Line, blocks, plain_name, verdict_sentence
+from .words import Block, Line, blocks, line_text, plain_name, verdict_sentence
 
 FONTS = Path(__file__).parent / "assets" / "fonts"
 _INK, _MUTED, _DEEP, _RULE, _PALE, _ALERT = (
@@ -35,7 +35,7 @@ _INK, _MUTED, _DEEP, _RULE, _PALE, _ALERT = (
 )
 _LISTING_BLOCKS = ("seen", "magnet", "next", "limits", "cautions")
 _OWNER_BLOCKS = ("seen", "magnet", "next", "parts", "fit", "sources", "limits", "cautions")
-_PICTURE_HEIGHT = 98.0  # millimetres: two landscape pictures with captions on a page
+_PICTURE_HEIGHT = 86.0  # millimetres: two pictures with their captions on a page
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +154,7 @@ class _Sheet:
         if self.report.claim is not None:
             self._panel(
                 t.say("Claim checked"),
-                [self.report.claim.claim, *(line.text for line in self.report.claim.lines)],
+                [self.report.claim.claim, *(line_text(line) for line in self.report.claim.lines)],
                 _ALERT if self.report.claim.result == "contradicted" else _DEEP,
             )
         verdict = [line.text for line in self.blocks["verdict"].lines]
@@ -169,7 +169,6 @@ class _Sheet:
         """One picture after the other with its marks and what was read from it."""
         if not self.report.pictures:
             return
-        self.pdf.add_page()
         self._heading(self.t.say("Pictures"))
         for index, picture in enumerate(self.report.pictures, start=1):
             self._picture(index, picture)
@@ -177,7 +176,6 @@ class _Sheet:
     def rest(self) -> None:
         """Hand tests, everything else that was said, identification of inputs, limits, cautions."""
         t = self.t
-        self.pdf.add_page()
         self._heading(t.say("Hand tests"))
         if self.report.tests:
             for test in self.report.tests:
@@ -281,7 +279,7 @@ class _Sheet:
         pdf.set_text_color(*_MUTED)
         said = self.t.say("Report {number}. It identifies and lists; it certifies nothing.", {"number": self.number})
         pdf.cell(pdf.epw - 20, 5, said)
-        page = self.t.say("Page {page}", {"page": pdf.page_no()})
+        page = self.t.say("Page {page} of {pages}", {"page": pdf.page_no(), "pages": "{nb}"})
         pdf.cell(20, 5, page, align="R")
 
 
