@@ -4,6 +4,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +21,7 @@ NOW = "2026-11-25T10:00:00+00:00"
 
 
 @pytest.fixture(scope="session")
-def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres_url() -> Iterator[str]:
     """A real PostgreSQL server of Debian's package, in a folder of its own, on loopback only."""
     versions = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     if not versions:
@@ -28,13 +29,11 @@ def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             pytest.fail("CI must test on PostgreSQL: install Debian's postgresql")
         pytest.skip("Debian's postgresql is not installed")
     tools = versions[-1].parent
-    home = tmp_path_factory.mktemp("pg")
+    # Not under pytest's own folder: that is cleaned by whoever runs pytest next, also while this server runs.
+    home = Path(tempfile.mkdtemp(prefix="updraft-key-pg-"))
     data = home / "data"
     run_as: list[str] = []
     if os.geteuid() == 0:  # the server refuses to run as root
-        for folder in (home, *home.parents):
-            if "pytest" in folder.name:
-                folder.chmod(0o755)
         shutil.chown(home, "postgres")
         run_as = ["setpriv", "--reuid=postgres", "--regid=postgres", "--clear-groups"]
     with socket.socket() as probe:
@@ -52,6 +51,7 @@ def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         subprocess.run(
             [*run_as, tools / "pg_ctl", "-D", data, "-m", "immediate", "stop"], check=True, capture_output=True
         )
+        shutil.rmtree(home, ignore_errors=True)
 
 
 @pytest.fixture(params=["sqlite", "postgres"])
