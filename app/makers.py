@@ -35,6 +35,9 @@ MAKERS: Mapping[str, Maker] = MappingProxyType(
         "calibrate": Maker("updraft_key.training.calibrate", "train", "Calibrate a network on unseen pictures."),
         "model-card": Maker("updraft_key.training.card", "train", "Write the model card from measured figures."),
         "ablate": Maker("updraft_key.training.ablate", "train", "Train with one ingredient left out at a time."),
+        "rival": Maker(
+            "updraft_key.training.rival", "train", "Train the same network to name the generation directly."
+        ),
         "export": Maker("updraft_key.training.export", "train", "Write the network file that ships."),
     }
 )

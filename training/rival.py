@@ -178,3 +178,10 @@ def contest(
         }
     out.write_text(json.dumps(result, indent=1) + "\n", "utf-8")
     return result
+
+
+def main(arguments: Sequence[str]) -> int:
+    """The command ``rival``; returns the exit code."""
+    from .cli import run
+
+    return run("rival", arguments)
