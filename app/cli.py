@@ -234,16 +234,24 @@ def measure(
         list[str] | None, typer.Option(help="A point of the known thing: card corners in order, or a coin's rim.")
     ] = None,
     printed_100: Annotated[float | None, typer.Option(help="What the card's 100 mm ruler measures, mm.")] = None,
+    thing: Annotated[
+        str | None,
+        typer.Option("--of", help="What it is: screw-head, pipe-thread or throat-plug; says what size allows."),
+    ] = None,
+    style: Annotated[str, typer.Option(help="Of a screw head: fillister, pan, binding or unknown.")] = "unknown",
+    above: Annotated[
+        tuple[float, float] | None, typer.Option(help="Lowest and highest place of it over the card's plane, mm.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="JSON on stdout (schema updraft-key/measure/1).")] = False,
 ) -> int:
     """Measure a length, diameter or angle.
 
     The photo must show the scale card, or a thing of known size, in the plane of what is measured.
     """
-    from .measuring import Ruler, measure_photo, to_json
+    from .measuring import Ruler, Thing, measure_photo, to_json
 
     ruler = Ruler(known, tuple(scale_point or ()), printed_100)
-    result, notes = measure_photo(photo, what, points, ruler)
+    result, notes = measure_photo(photo, what, points, ruler, Thing(thing, style, above))
     if json:
         put_json(to_json(what, result, notes))
     else:

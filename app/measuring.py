@@ -9,7 +9,14 @@ from typing import Any
 
 import numpy as np
 from updraft_key.model.errors import MeasureError
-from updraft_key.model.measure import NOTES, Measurement, angle_between, measure_diameter, measure_length
+from updraft_key.model.measure import (
+    NOTES,
+    OFF_PLANE_MM,
+    Measurement,
+    angle_between,
+    measure_diameter,
+    measure_length,
+)
 from updraft_key.model.photo import Photo, open_photo
 from updraft_key.model.plane import Floats, Plane
 from updraft_key.model.scale import (
@@ -20,6 +27,7 @@ from updraft_key.model.scale import (
     scale_from_coin,
     scale_from_corners,
 )
+from updraft_key.model.threads import judge_pipe_thread, judge_screw_head, judge_throat_plug
 
 WHAT = ("length", "diameter", "angle")
 
@@ -33,7 +41,22 @@ class Ruler:
     printed_100_mm: float | None = None
 
 
-def measure_photo(path: Path, what: str, points: Sequence[str], ruler: Ruler) -> tuple[Measurement, tuple[str, ...]]:
+@dataclass(frozen=True, slots=True)
+class Thing:
+    """What is measured: ``kind`` names a thing whose size is judged (``JUDGES``), ``above`` is where it lies over the
+    plane of the scale, lowest and highest, millimetres (None for the usual allowance)."""
+
+    kind: str | None = None
+    style: str = "unknown"
+    above: tuple[float, float] | None = None
+
+
+JUDGES = ("screw-head", "pipe-thread", "throat-plug")
+
+
+def measure_photo(
+    path: Path, what: str, points: Sequence[str], ruler: Ruler, thing: Thing | None = None
+) -> tuple[Measurement, tuple[str, ...]]:
     """Measure in a photo.
 
     Args:
@@ -41,6 +64,7 @@ def measure_photo(path: Path, what: str, points: Sequence[str], ruler: Ruler) ->
         what: ``length`` (two points), ``diameter`` (five or more on the rim), ``angle`` (two lines, four points).
         points: each ``X,Y`` in pixels of the upright photo.
         ruler: what gives the scale.
+        thing: what it is, to be told what its size allows; the answer is the last sentence.
 
     Returns:
         The measurement, and sentences to be said with it.
@@ -55,9 +79,10 @@ def measure_photo(path: Path, what: str, points: Sequence[str], ruler: Ruler) ->
     photo = open_photo(path, longest=None)
     _inside(xy, photo)
     plane, more = _plane(photo, ruler)
-    result = _value(what, xy, plane)
+    thing = thing or Thing()
+    result = _value(what, xy, plane, thing.above or OFF_PLANE_MM)
     notes = [NOTES.get(n, n.replace("_", " ")) for n in dict.fromkeys((*plane.notes, *result.notes))]
-    return result, (*notes, *more)
+    return result, (*notes, *more, *_judged(result, thing))
 
 
 def to_json(what: str, result: Measurement, notes: Sequence[str]) -> dict[str, Any]:
@@ -109,15 +134,30 @@ def _plane(photo: Photo, ruler: Ruler) -> tuple[Plane, tuple[str, ...]]:
     return scale_from_corners(marked, thing, size), ()
 
 
-def _value(what: str, xy: Floats, plane: Plane) -> Measurement:
+def _judged(result: Measurement, thing: Thing) -> tuple[str, ...]:
+    """What the measured interval allows the thing to be; nothing when it was not said what it is."""
+    if thing.kind is None:
+        return ()
+    if thing.kind not in JUDGES or result.unit != "mm":
+        raise MeasureError(f"--of: expected {', '.join(JUDGES)} and a length or diameter, got {thing.kind!r}")
+    try:
+        if thing.kind == "screw-head":
+            return (judge_screw_head(result.low, result.high, thing.style).text,)
+    except ValueError as error:
+        raise MeasureError(f"--style: {error}") from error
+    judge = judge_pipe_thread if thing.kind == "pipe-thread" else judge_throat_plug
+    return (judge(result.low, result.high).text,)
+
+
+def _value(what: str, xy: Floats, plane: Plane, above: tuple[float, float]) -> Measurement:
     if what == "length":
         _expect(len(xy) == 2, "length: expected two points", xy)
-        return measure_length(plane, xy[0], xy[1])
+        return measure_length(plane, xy[0], xy[1], off_plane_mm=above)
     if what == "diameter":
         _expect(len(xy) >= 5, "diameter: expected five points or more on the rim", xy)
-        return measure_diameter(plane, xy)
+        return measure_diameter(plane, xy, off_plane_mm=above)
     _expect(len(xy) == 4, "angle: expected four points, two on each line", xy)
-    return angle_between(plane, xy[:2], xy[2:])
+    return angle_between(plane, xy[:2], xy[2:], off_plane_mm=above)
 
 
 def _expect(good: bool, text: str, xy: Floats) -> None:

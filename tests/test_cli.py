@@ -196,6 +196,15 @@ def test_measure_and_card(tmp_path: Path, capsys: Captured) -> None:
         ["length", "9,9", "9e9,9"],
     ):
         assert cli.main(["measure", str(path), *wrong]) == 1
+    flat = ["--above", "0", "0"]
+    assert cli.main(["measure", str(path), "length", "80,200", "162.3,200", "--of", "pipe-thread", *flat]) == 0
+    assert "thread gauge" in capsys.readouterr().out  # 10.29 mm: 1/8 NPT and G 1/8 are never told apart in a photo
+    assert cli.main(["measure", str(path), "length", "80,200", "308.8,200", "--of", "throat-plug", *flat]) == 0
+    assert "28.6 mm" in capsys.readouterr().out
+    head = ["measure", str(path), "length", "80,200", "136,200", "--of", "screw-head", *flat]
+    assert cli.main(head) == 0 and "shape of the head must be known" in capsys.readouterr().out
+    assert cli.main([*head, "--style", "round"]) == 1
+    assert cli.main(["measure", str(path), "length", "80,200", "136,200", "--of", "nut"]) == 1
     path.write_bytes(PICTURE)
     capsys.readouterr()
     assert cli.main(["measure", str(path), "length", "80,200", "680,200"]) == 1
