@@ -299,7 +299,7 @@ def serve(
     host: Annotated[
         str, typer.Option(help="Address to listen on; other than this machine only with a token.")
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option(help="TCP port.", min=0, max=65535)] = 7860,
+    port: Annotated[int, typer.Option(help="TCP port.", min=0, max=65535)] = 8765,
     token: Annotated[str | None, typer.Option(help="Asked of every visitor (or set UPDRAFT_KEY_TOKEN).")] = None,
     name: Annotated[list[str] | None, typer.Option(help="A further name of this server, such as boat.local.")] = None,
     workers: Annotated[int, typer.Option(help="Photos read at the same time.", min=1, max=64)] = 2,

@@ -56,7 +56,7 @@ class ServerSettings:
     """
 
     host: str = "127.0.0.1"
-    port: int = 7860
+    port: int = 8765
     token: str | None = None
     hosts: tuple[str, ...] = ()
     workers: int = 2
