@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,7 +16,20 @@ from .ledger import Ledger
 from .screen import Settings, run
 from .sheets import write
 
-_EVERY = 50
+_EVERY_SECONDS = 2.0
+
+
+def progress(done: int, total: int, rate: float) -> str:
+    """One line of progress: cases done of all, cases a second in this run, and the time left at that rate.
+
+    >>> progress(30, 90, 0.5)
+    '30 of 90 cases, 0.5 a second, about 2 min left'
+    """
+    seconds = (total - done) / rate
+    if done >= total:
+        return f"{done} of {total} cases, {rate:.1f} a second"
+    left = f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+    return f"{done} of {total} cases, {rate:.1f} a second, about {left} left"
 
 
 def screen_inbox(
@@ -38,9 +52,12 @@ def screen_inbox(
     if catalogue is not None:
         identity["catalogue_sha256"] = hashlib.sha256(_bytes(catalogue)).hexdigest()
     try:
-        for step in run(settings, out, engine_named(engine, processes), identity):
-            if step.done % _EVERY == 0 or step.done == step.total:
-                say(f"{step.done} of {step.total} cases")
+        begun = told = time.monotonic()
+        for number, step in enumerate(run(settings, out, engine_named(engine, processes), identity), start=1):
+            now = time.monotonic()
+            if now - told >= _EVERY_SECONDS or step.done == step.total:
+                told = now
+                say(progress(step.done, step.total, number / max(now - begun, 1e-3)))
         ledger = Ledger(out / "work.sqlite", {})
         try:
             return write(ledger, out)

@@ -49,3 +49,11 @@ def test_one_run_at_a_time_in_a_folder(tmp_path: Path) -> None:
         _take_turn(tmp_path)
     turn.close()
     _take_turn(tmp_path).close()
+
+
+def test_progress_tells_rate_and_time_left() -> None:
+    from updraft_key.app.sorting import progress
+
+    assert progress(30, 90, 0.5) == "30 of 90 cases, 0.5 a second, about 2 min left"
+    assert progress(80, 90, 0.5) == "80 of 90 cases, 0.5 a second, about 20 s left"
+    assert progress(90, 90, 4.0) == "90 of 90 cases, 4.0 a second"
