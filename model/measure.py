@@ -279,7 +279,11 @@ def _spread_of_points(f: Callable[..., Floats], points: Floats, point_px: float)
 
 
 def _spread_of_plane(plane: Plane, f: Callable[[Floats], Floats]) -> float:
-    steps = np.sqrt(np.diag(plane.covariance)) * 0.05 + 1e-12
+    variance = np.diag(plane.covariance)
+    if not (np.isfinite(variance).all() and (variance >= 0).all()):
+        # Points so nearly in one line that rounding decides: an interval from this would be a made-up one.
+        raise MeasureError("the scale's points lie too nearly in one line to say how sure a length is; mark them again")
+    steps = np.sqrt(variance) * 0.05 + 1e-12
     slope = gradient(f, plane.parameters, steps)
     return float(DEVIATIONS * np.sqrt(max((slope @ plane.covariance @ slope.T).item(), 0.0)))
 
