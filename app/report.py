@@ -8,6 +8,7 @@ what they show is in the report.
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -169,6 +170,9 @@ class _Sheet:
         """One picture after the other with its marks and what was read from it."""
         if not self.report.pictures:
             return
+        # A heading alone at the foot of a page helps nobody: it goes with its first picture.
+        if self.pdf.get_y() + _PICTURE_HEIGHT + 40 > self.pdf.h - 20:
+            self.pdf.add_page()
         self._heading(self.t.say("Pictures"))
         for index, picture in enumerate(self.report.pictures, start=1):
             self._picture(index, picture)
@@ -208,7 +212,9 @@ class _Sheet:
         if pdf.get_y() + drawn_h + 16 + 5 * len(picture.caption) > pdf.h - 20:
             pdf.add_page()
         self._text(f"{index}. {plain_name(picture.label)}", 10, bold=True)
-        pdf.image(Image.fromarray(picture.pixels), x=pdf.l_margin, w=drawn_w, h=drawn_h, alt_text=picture.label)
+        jpeg = io.BytesIO()
+        Image.fromarray(picture.pixels).save(jpeg, "JPEG", quality=88)
+        pdf.image(jpeg, x=pdf.l_margin, w=drawn_w, h=drawn_h, alt_text=picture.label)
         pdf.ln(1)
         for line in picture.caption:
             self._item(line)
