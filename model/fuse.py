@@ -5,8 +5,9 @@ never averaged, disagreement included. *Probabilities* are for showing: a produc
 that does not show a cue takes no part.
 
 A photo counts once however often it was sent; a statement that was not accepted in any photo becomes evidence
-only if several photos from different sides say the same; and a photo that strongly contradicts takes an accepted
-statement back unless it is itself accepted (then both stand, and the rule layer reports the conflict).
+only if several photos from different sides say the same. An accepted statement always stands: what is not accepted
+decides nothing, so it takes nothing back either (taking back one side of a conflict would name the other). A photo that
+strongly contradicts is told as a finding, ``two_units``.
 """
 
 from __future__ import annotations
@@ -182,12 +183,8 @@ def _all(cue: Cue) -> tuple[str, ...]:
 
 
 def _fused(cue: Cue, said: Sequence[_Said], hands: Sequence[HandTest]) -> FusedCue:
-    evidence = [
-        Evidence(cue, s.reading, s.source, s.probabilities.get(s.reading, 0.0))
-        for s in said
-        if s.accepted and not _withdrawn(s, said)
-    ]
-    if not evidence and not any(s.accepted for s in said):
+    evidence = [Evidence(cue, s.reading, s.source, s.probabilities.get(s.reading, 0.0)) for s in said if s.accepted]
+    if not evidence:
         evidence = _agreed(cue, said)
     evidence += [e for h in hands if (e := h.evidence) is not None]
     words = {e.reading for e in evidence}
@@ -227,10 +224,6 @@ def _against(a: _Said, b: _Said) -> bool:
     if a.hidden >= 0.5 or b.hidden >= 0.5:
         return False
     return disagreement(a.probabilities, b.probabilities) >= DISAGREE
-
-
-def _withdrawn(mine: _Said, said: Sequence[_Said]) -> bool:
-    return any(s is not mine and not s.accepted and _against(mine, s) for s in said)
 
 
 def _disagree(said: Sequence[_Said]) -> bool:

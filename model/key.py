@@ -32,6 +32,8 @@ from .cues import (
 )
 from .errors import EvidenceError
 
+DISPUTED = "two_units"
+"""Finding of the fusion with which nothing is named: photos disagree strongly, though not each is sure by itself."""
 RULES_FILE = Path(__file__).with_name("key.toml")
 MAGNET_TEXTS = (
     "all_three", "iron_or_one", "conflict_metal", "conflict_metal_again", "magnet_again", "doubt_four_or_five", "doubt",
@@ -132,6 +134,9 @@ def decide(vector: CueVector, rules: RuleSet | None = None) -> Verdict:
         disagreeing = tuple(r for r in settling if any(not set(r.keeps) & set(o.keeps) for o in settling))
         conflict = disagreeing or settling
         return Verdict(Outcome.CONFLICT, None, (), reasons, _magnet((), reasons, conflict, rules), conflict)
+    if len(candidates) == 1 and DISPUTED in vector.findings:
+        # Every accepted sign agrees, but a photo strongly says otherwise: no name until that is cleared up.
+        return Verdict(Outcome.CONFLICT, None, (), reasons, _magnet((), reasons, settling, rules), settling)
     magnet = _magnet(candidates, reasons, (), rules)
     if len(candidates) == 1:
         return Verdict(Outcome.NAMED, candidates[0], candidates, reasons, magnet)

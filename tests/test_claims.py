@@ -89,13 +89,18 @@ def test_signs_that_a_photo_is_not_of_this_unit() -> None:
 
 def test_a_check_turns_into_json() -> None:
     check = check_claim(
-        Era.ALLOY5, answer(*said("front_ear=bare@photo:1 scavenge_line=absent"), findings=("two_units",))
+        Era.ALLOY5, answer(*said("front_ear=bare@photo:1 scavenge_line=absent"), findings=("screenshot",))
     )
     out = json.loads(json.dumps(check.to_json()))
     assert out["result"] == "contradicted"
     assert out["by"] == [{"rule": "ear_bare", "cue": "front_ear", "reading": "bare", "from": ["photo:1"]}]
     assert out["hints"] == [{"rule": "tube_absent", "from": ["photo:0"]}]
-    assert out["signs"][0]["id"] == "two_units" and out["look"] is None
+    assert out["signs"][0]["id"] == "screenshot" and out["look"] is None
+
+
+def test_photos_that_may_show_two_units_leave_a_claim_open() -> None:
+    check = check_claim(Era.ALLOY5, answer(*said("front_ear=bare@photo:1"), findings=("two_units",)))
+    assert check.to_json()["result"] == "open" and check.to_json()["signs"][0]["id"] == "two_units"
 
 
 @st.composite
