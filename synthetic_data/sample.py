@@ -24,10 +24,22 @@ _TOP, _BELOW = 52.0, -48.0
 _BEFORE_ENGINE = 84.0
 """Greatest azimuth, either way, of a camera in an engine bay: the engine itself is behind the carburetor."""
 _WEIGHTS = {
-    "bench": {"front": 1.5, "rear": 0.8},
-    "engine": {"front": 1.5, "rear": 0.0, "top": 0.4, "below": 1.2},
-    "hand": {"front": 1.5},
-    "mirror": {"front": 1.5, "rear": 0.0, "top": 0.4, "below": 1.5},
+    "bench": {"front": 2.4, "rear": 0.7, "top": 0.8},
+    "engine": {"front": 2.4, "rear": 0.0, "top": 0.4, "below": 1.2},
+    "hand": {"front": 2.4, "rear": 0.7},
+    "mirror": {"front": 2.0, "rear": 0.0, "top": 0.4, "below": 1.5},
+}
+CLOSE_SHARE = 0.18
+"""Share of shots that are close views of one place, as the tool asks for them."""
+_CLOSE = {
+    "front": ("front_joint", "front_joint", "throat_bottom"),
+    "front_left": ("front_joint", "jet", "throat_bottom"),
+    "front_right": ("front_joint", "jet", "throat_bottom"),
+    "left": ("jet", "tube_low"),
+    "right": ("jet", "tube_low"),
+    "below": ("throat_bottom", "jet", "front_joint"),
+    "top": ("front_joint",),
+    "rear": ("tube_low",),
 }
 
 
@@ -155,8 +167,13 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
     cropped = rng.random() < 0.12
     shift = rng.uniform(-1.0, 1.0, 2) * (1.6 if cropped else 0.9)
     sharp = rng.random() < 0.85
+    view = view_of(azimuth, elevation)
+    aim = ""
+    if rng.random() < CLOSE_SHARE:
+        aim = str(rng.choice(_CLOSE[view]))
+        fraction = np.exp(rng.uniform(np.log(1.2), np.log(2.6)))
     return Shot(
-        view=view_of(azimuth, elevation),
+        view=view,
         azimuth=round(azimuth, 4),
         elevation=round(elevation, 4),
         roll=round(float(np.clip(rng.normal(0.0, 9.0), -25.0, 25.0)), 4),
@@ -168,6 +185,7 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
         exposure=round(float(rng.normal(-0.6 if light.kind == "dim" else 0.0, 0.45)), 4),
         mirrored=place == "mirror",
         occluder=round(float(rng.random()), 5) if rng.random() < 0.12 else 0.0,
+        aim=aim,
         seed=int(rng.integers(2**31)),
     )
 

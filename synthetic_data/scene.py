@@ -263,6 +263,10 @@ def pose_of(stage: Stage, shot: Shot) -> Pose:
     side = flat[:, :2] / (distance - flat[:, 2:])
     middle = (side.max(0) + side.min(0)) / 2.0
     room = np.maximum(tan_half - (side.max(0) - side.min(0)) / 2.0, 0.12 * tan_half)
+    zone = None if stage.model is None else stage.model.zones.get(shot.aim)
+    if zone is not None and len(zone.points):
+        spot = (zone.points.mean(0, dtype=np.float64) - centre) @ np.stack([right, up, away], axis=1)
+        middle, room = spot[:2] / (distance - spot[2]), np.full(2, 0.35 * tan_half)
     aim = middle - np.asarray(shot.shift) * room
     forward = -away + right * aim[0] + up * aim[1]
     forward /= np.linalg.norm(forward)

@@ -18,6 +18,8 @@ PLACES: tuple[str, ...] = ("bench", "engine", "hand", "mirror")
 INGREDIENTS: tuple[str, ...] = ("materials", "light", "distractors", "backgrounds")
 SUBJECTS: tuple[str, ...] = ("carburetor", "lookalike", "empty")
 WHOLES: tuple[str, ...] = ("whole", "upper", "lower")
+AIMS: tuple[str, ...] = ("", "front_joint", "jet", "throat_bottom", "tube_low")
+"""What a shot may have in its middle: the whole subject, or one of its zones."""
 
 
 class SceneError(UpdraftKeyError):
@@ -89,6 +91,8 @@ class Shot:
         exposure: stops from what the meter says.
         mirrored: the picture is flipped left to right.
         occluder: fraction in [0, 1) of the frame that something near the lens may cover; 0 = nothing.
+        aim: zone of the unit in the middle of a close view, ``""`` for the whole subject. Every generation has
+            every zone, so that a close view does not tell one.
         seed: samples of the render and the camera's own noise.
     """
 
@@ -104,6 +108,7 @@ class Shot:
     exposure: float
     mirrored: bool
     occluder: float
+    aim: str
     seed: int
 
 
@@ -151,6 +156,8 @@ class SceneSpec:
         for shot in self.shots:
             if shot.view not in VIEWS:
                 raise SceneError(f"view: expected one of {', '.join(VIEWS)}, got {shot.view!r}")
+            if shot.aim not in AIMS:
+                raise SceneError(f"aim: expected one of {', '.join(filter(None, AIMS))} or nothing, got {shot.aim!r}")
 
     @property
     def ingredients(self) -> dict[str, bool]:

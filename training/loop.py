@@ -17,7 +17,6 @@ import os
 import sys
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -30,7 +29,7 @@ from torch import Tensor, nn
 from updraft_key.model.cues import CUES, READINGS
 from updraft_key.synthetic_data.camera import shoot
 
-from .augment import compose, develop, normalise
+from .augment import normalise
 from .checkpoint import (
     STATE,
     WEIGHTS,
@@ -46,34 +45,14 @@ from .checkpoint import (
 )
 from .config import TrainConfig
 from .data import Change, Dataset, Labels, data_hash, load_dataset
-from .looks import Look, Targets, field_names, find_look, read_look, targets_of
-from .losses import terms, weigh
+from .feed import Source, feed, look_at
+from .looks import find_look, read_look, targets_of
 from .network import CueNet, load_imagenet
 from .photo_lab import lab
+from .step import Gradients, Place, cast_to, take_step
 from .watch import quick_measures
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where this process runs: device, its number, and how many there are."""
-
-    device: torch.device
-    rank: int = 0
-    world: int = 1
-
-
-class TwoLooks(nn.Module):
-    """Both looks in one call, so that several processes exchange gradients once a step."""
-
-    def __init__(self, net: CueNet) -> None:
-        super().__init__()
-        self.net = net
-
-    def forward(self, find: Tensor, read: Tensor) -> tuple[dict[str, Tensor], dict[str, Tensor]]:
-        """Return the outputs of the first and of the second look."""
-        return self.net(find), self.net(read)
 
 
 class Board(Protocol):
@@ -98,14 +77,6 @@ def phone_camera(config: TrainConfig, rank: int) -> Change | None:
         return shoot(picture, rng, float(rng.uniform(0.3, 1.4)))
 
     return change
-
-
-def on_device(targets: Targets, device: torch.device) -> dict[str, Tensor]:
-    """Bring targets to a device."""
-    return {
-        name: torch.from_numpy(np.ascontiguousarray(getattr(targets, name))).to(device, non_blocking=True)
-        for name in field_names()
-    }
 
 
 def worth(labels: Labels) -> NDArray[np.float64]:
@@ -134,15 +105,6 @@ def batches(
     times = np.floor(weight + rng.random(len(weight))).astype(int)
     order = np.resize(rng.permutation(np.repeat(np.arange(len(weight)), times)), batch * steps)
     yield from order.reshape(steps, batch)
-
-
-def look_at(
-    data: Dataset, pixels: Tensor, rows: NDArray[np.int64], look: Look, rng: np.random.Generator
-) -> tuple[Tensor, dict[str, Tensor]]:
-    """Return pictures (B, 3, S, S) in 0..255 and targets of rows under a look."""
-    block = data.block
-    image = compose(pixels, rows, block.to_block, block.sizes, look, data.backdrops, rng)
-    return image, on_device(targets_of(data.labels.take(rows), look), pixels.device)
 
 
 def set_modes(net: CueNet, *, heads_only: bool, frozen_stages: int = 0) -> None:
@@ -235,13 +197,6 @@ class Pace:
         return min(1.0, self.base + k * self.per_step)
 
 
-def cast_to(place: Place, config: TrainConfig) -> AbstractContextManager[Any]:
-    """Mixed precision where it is asked for and the device has it."""
-    if config.mixed_precision and place.device.type == "cuda":
-        return torch.autocast("cuda", torch.bfloat16)
-    return nullcontext()
-
-
 def train(config: TrainConfig, place: Place) -> dict[str, Any]:
     """Run or go on with a training, and return its last measures.
 
@@ -296,12 +251,11 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         optimizer = make_optimizer(net, config, heads_only=heads_only)
         if done.epoch > first:
             restore_optimizer(optimizer, done.optimizer)
-        both: nn.Module = TwoLooks(net)
         if place.world > 1:
-            # Every process starts a stage from the norm statistics of the first one.
-            for buffer in net.buffers():
-                torch.distributed.broadcast(buffer, 0)
-            both = nn.parallel.DistributedDataParallel(both, broadcast_buffers=False)
+            # Every process starts a stage from the weights and norm statistics of the first one.
+            for value in (*net.parameters(), *net.buffers()):
+                torch.distributed.broadcast(value.data, 0)
+        gradients = Gradients(config, place, net)
         timed = not heads_only and config.seconds > 0
         pace = Pace(place, (last - first) * per_epoch, config.seconds if timed else 0.0)
         pace.begin()
@@ -311,19 +265,19 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
             epoch += 1
             rng = np.random.default_rng((config.seed, epoch, place.rank))
             noise = torch.Generator(place.device).manual_seed(config.seed * 1_000_003 + epoch * 997 + place.rank)
-            sums: dict[str, Tensor] = {}
+            sums = torch.zeros(0)
             clock = time.monotonic()
-            for k, rows in enumerate(batches(weight, config.batch, per_epoch, rng)):
+            order = list(batches(weight, config.batch, per_epoch, rng))
+            for k, batch in enumerate(feed(Source(config, data, pixels, rng, noise), order)):
                 share = rate_at(pace.step(k))
                 for group in optimizer.param_groups:
                     group["lr"] = group["peak"] * share
-                parts = _step(config, place, data, pixels, rows, both, optimizer, rng, noise)
+                values = take_step(gradients, batch, optimizer, config.clip)
                 # The average follows closely at first, then settles to its decay.
                 average_into(average, net, min(config.average, (1.0 + step) / (10.0 + step)))
                 step += 1
-                for name, value in parts.items():
-                    sums[name] = sums.get(name, torch.zeros_like(value)) + value
-            measures = {name: float(value) / per_epoch for name, value in sums.items()}
+                sums = sums + values if k else values
+            measures = dict(zip(gradients.names, (sums / per_epoch).tolist(), strict=True))
             seconds = time.monotonic() - clock
             measures |= {"epoch": epoch + 1, "pictures_per_second": per_epoch * config.batch * place.world / seconds}
             if place.rank == 0:
@@ -339,42 +293,6 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
                 _note(out, board, measures, step)
         done = State(last, step, {}, {}, {})
     return measures
-
-
-def _step(
-    config: TrainConfig,
-    place: Place,
-    data: Dataset,
-    pixels: Tensor,
-    rows: NDArray[np.int64],
-    both: nn.Module,
-    optimizer: torch.optim.Optimizer,
-    rng: np.random.Generator,
-    noise: torch.Generator,
-) -> dict[str, Tensor]:
-    images, answers = [], []
-    finders = rows[: max(1, round(len(rows) * config.find_share))]
-    for draw, size, mine in ((find_look, config.find_size, finders), (read_look, config.read_size, rows)):
-        look = draw(data.labels.take(mine), size, rng, skip=config.no_augment)
-        image, targets = look_at(data, pixels, mine, look, rng)
-        image = normalise(develop(image, rng, noise, config.no_augment, config.strength))
-        images.append(image.contiguous(memory_format=torch.channels_last))
-        answers.append(targets)
-    with cast_to(place, config):
-        outs = both(*images)
-    parts: dict[str, Tensor] = {}
-    loss = pixels.new_zeros((), dtype=torch.float32)
-    for name, out, targets in zip(("find", "read"), outs, answers, strict=True):
-        own = terms(out, targets, config.smoothing, reading=name == "read")
-        loss = loss + weigh(own, config.weights)
-        parts |= {f"{name}/{k}": v.detach() for k, v in own.items()}
-    # ``feature`` and every other output enter some term; a term without known labels is 0 and harmless.
-    optimizer.zero_grad(set_to_none=True)
-    loss.backward()
-    nn.utils.clip_grad_norm_(both.parameters(), config.clip)
-    optimizer.step()
-    parts["loss"] = loss.detach()
-    return parts
 
 
 def _least_over_processes(n: int, place: Place) -> int:

@@ -37,15 +37,20 @@ def cross_entropy(logits: Tensor, target: Tensor, smoothing: float = 0.0) -> Ten
     return known_mean(each, target >= 0)
 
 
+def _area(sides: Tensor) -> Tensor:
+    """Width times height of (B, 2). Not ``prod``, whose gradient asks the device for zeros and so cannot be recorded."""
+    return sides[:, 0] * sides[:, 1]
+
+
 def box_loss(box: Tensor, target: Tensor) -> Tensor:
     """One minus generalised overlap, plus distance of the sides; (B, 4) fractions, NaN rows left out."""
     known = torch.isfinite(target).all(1)
     t = torch.nan_to_num(target)
     low, high = torch.maximum(box[:, :2], t[:, :2]), torch.minimum(box[:, 2:], t[:, 2:])
-    common = (high - low).clamp_min(0.0).prod(1)
-    both = (box[:, 2:] - box[:, :2]).clamp_min(1e-6).prod(1) + (t[:, 2:] - t[:, :2]).prod(1) - common
+    common = _area((high - low).clamp_min(0.0))
+    both = _area((box[:, 2:] - box[:, :2]).clamp_min(1e-6)) + _area(t[:, 2:] - t[:, :2]) - common
     hull = torch.maximum(box[:, 2:], t[:, 2:]) - torch.minimum(box[:, :2], t[:, :2])
-    area = hull.clamp_min(1e-6).prod(1)
+    area = _area(hull.clamp_min(1e-6))
     overlap = common / both.clamp_min(1e-6) - (area - both) / area
     return known_mean(1.0 - overlap + 2.0 * (box - t).abs().sum(1), known)
 
@@ -125,8 +130,8 @@ def attention_loss(attention: Tensor, targets: Mapping[str, Tensor]) -> Tensor:
     stride = 8.0
     y = (torch.arange(h, device=attention.device, dtype=torch.float32) + 0.5) * stride
     x = (torch.arange(w, device=attention.device, dtype=torch.float32) + 0.5) * stride
-    heads = [ATTENDED.index(str(c)) for c in CUES]
-    logs = attention[:, heads, 0]
+    first = ATTENDED.index(str(CUES[0]))
+    logs = attention[:, first : first + len(CUES), 0]
     box = targets["evidence"]
     known = torch.isfinite(box).all(2)
     b = torch.nan_to_num(box)
@@ -193,7 +198,7 @@ def angle_loss(dense: Tensor, targets: Mapping[str, Tensor]) -> Tensor:
     total = []
     for dy in (-STRIDE, 0, STRIDE):
         for dx in (-STRIDE, 0, STRIDE):
-            values, _, there = at_points(dense, root + torch.tensor([dx, dy], device=root.device))
+            values, _, there = at_points(dense, torch.stack([root[..., 0] + dx, root[..., 1] + dy], -1))
             scale = values[..., 1].clamp(-4.0, 2.0)
             miss = (values[..., 0] - torch.nan_to_num(true)).abs()
             total.append(known_mean(miss * torch.exp(-scale) + scale, there & torch.isfinite(true)))
