@@ -40,10 +40,14 @@ class ArchiveLimits:
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One entry: ``label`` is its name as text (unsafe to use as a path), ``index`` its place in the archive."""
+    """One entry: ``label`` is its name as text (unsafe to use as a path), ``index`` its place in the archive.
+
+    ``stamp`` is the size and checksum that the archive's directory claims.
+    """
 
     index: int
     label: str
+    stamp: str = ""
 
 
 class PictureZip:
@@ -82,7 +86,7 @@ class PictureZip:
         """Yield every entry that is a file, in archive order."""
         for index, info in enumerate(self._infos):
             if not info.is_dir():
-                yield Member(index, info.filename)
+                yield Member(index, info.filename, f"{info.file_size}:{info.CRC}")
 
     def read(self, member: Member) -> bytes:
         """Return one member's bytes.

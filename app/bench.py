@@ -8,17 +8,41 @@ from functools import lru_cache
 from pathlib import Path
 
 from updraft_key.model import Answer, Identifier
+from updraft_key.model.errors import UpdraftKeyError
 from updraft_key.model.fingerprint import difference_hash
+from updraft_key.model.key import load_rules
 from updraft_key.model.parts import load_catalogue
 from updraft_key.model.photo import Photo
+from updraft_key.model.runtime import PACKAGED, WEIGHTS, expected_sha256
 
 from .inbox import Reader
 
 
-class Workbench:
-    """What one worker process keeps between cases."""
+def what_answers() -> dict[str, str]:
+    """What decides the answers on this machine: the network's SHA-256 and the version of the rules."""
+    return {"model": expected_sha256(WEIGHTS / "SHA256SUMS", PACKAGED), "rules": load_rules().version}
 
-    def __init__(self, inbox: str, catalogue: str | None) -> None:
+
+class Workbench:
+    """What one worker process keeps between cases.
+
+    Args:
+        inbox: URL of the inbox.
+        catalogue: path of the seller's catalogue, or None.
+        expected: ``what_answers`` of the machine that started the run.
+
+    Raises:
+        UpdraftKeyError: this machine cannot see the inbox, or would answer with another network or other rules.
+    """
+
+    def __init__(self, inbox: str, catalogue: str | None, expected: tuple[tuple[str, str], ...]) -> None:
+        ours = what_answers()
+        for key, value in expected:
+            if ours.get(key, value) != value:
+                raise UpdraftKeyError(
+                    f"expected every worker to have {key} {value[:12]}, one has {ours[key][:12]}; "
+                    "install the same version everywhere"
+                )
         self.reader = Reader(inbox)
         self._identifier = Identifier(catalogue=load_catalogue(Path(catalogue)) if catalogue else None)
 
@@ -42,8 +66,15 @@ class Workbench:
         picture.save(out, "JPEG", quality=80)
         return out.getvalue()
 
+    @staticmethod
+    def whole(photo: Photo) -> bytes:
+        """The photo as it is kept with a case: a JPEG made from pixels alone."""
+        from .store import KeptPhoto
+
+        return KeptPhoto.from_photo("", photo).jpeg
+
 
 @lru_cache(maxsize=1)
-def workbench(inbox: str, catalogue: str | None) -> Workbench:
+def workbench(inbox: str, catalogue: str | None, expected: tuple[tuple[str, str], ...] = ()) -> Workbench:
     """Return this process's workbench for one inbox (the last one is kept)."""
-    return Workbench(inbox, catalogue)
+    return Workbench(inbox, catalogue, expected)

@@ -27,8 +27,8 @@ JsonOption = Annotated[bool, typer.Option("--json", help="JSON on stdout.")]
 Number = Annotated[int, typer.Argument(help="Number of the case.")]
 
 
-def keep_case(url: str, asked: Asked, title: str) -> int:
-    """Keep one answered question; returns its number.
+def keep_case(url: str, asked: Asked, title: str, by: str = "", notes: str = "") -> int:
+    """Keep one answered question; returns its number. ``by`` is who did the hand tests.
 
     Raises:
         StoreError: the cases cannot be opened or written.
@@ -45,7 +45,8 @@ def keep_case(url: str, asked: Asked, title: str) -> int:
             photos,
             kept_at=_now(),
             title=title,
-            tests=[KeptTest(t.test, t.said) for t in asked.tests],
+            notes=notes,
+            tests=[KeptTest(t.test, t.said, by) for t in asked.tests],
         )
     finally:
         store.close()

@@ -77,6 +77,10 @@ MarkedOption = Annotated[
 ]
 LanguageOption = Annotated[str | None, typer.Option(help=f"Language of the words: {', '.join(LANGUAGES)}.")]
 ClaimOption = Annotated[Era | None, typer.Option(help="The generation that the listing claims.")]
+ByOption = Annotated[str, typer.Option(help="Who did the hand tests.")]
+ReferenceOption = Annotated[str, typer.Option(help="Your own reference, printed on the first page.")]
+DayOption = Annotated[str | None, typer.Option(help="Date on the report, YYYY-MM-DD; today if left out.")]
+KeepOption = Annotated[str | None, typer.Option(help="Keep the case under this title (see 'cases').", metavar="TITLE")]
 CatalogueOption = Annotated[
     Path | None, typer.Option(help="A parts catalogue (CSV or TOML) instead of the shipped one.")
 ]
@@ -92,7 +96,7 @@ def identify(
     wanted: WantedOption = None,
     json: JsonOption = False,
     marked: MarkedOption = None,
-    keep: Annotated[str | None, typer.Option(help="Keep the case under this title (see 'cases').")] = None,
+    keep: KeepOption = None,
     language: LanguageOption = None,
 ) -> int:
     """Say which generation it is, and why.
@@ -127,26 +131,41 @@ def listing(
     hand: HandOption = None,
     json: JsonOption = False,
     marked: MarkedOption = None,
+    pdf: Annotated[Path | None, typer.Option(help="Write the report that can be filed (PDF) as well.")] = None,
+    by: ByOption = "",
+    reference: ReferenceOption = "",
+    day: DayOption = None,
+    keep: KeepOption = None,
     language: LanguageOption = None,
 ) -> int:
     """Check what a listing claims.
 
-    Supported, contradicted or open, with the evidence and what would close it.
+    Supported, contradicted or open, with the evidence and what would close it. With --pdf as a report that can be
+    filed, with --keep as a case that takes the confirmed truth later.
     """
     from updraft_key.model.claims import check_claim
 
     from .asking import Question
-    from .listing import listing_text
+    from .listing import kept_note, listing_text
 
     settings = _settings(language)
-    asked = _ask(Question(tuple(photos or ()), magnet, tuple(hand or ())), settings, keep=marked is not None)
+    question = Question(tuple(photos or ()), magnet, tuple(hand or ()))
+    asked = _ask(question, settings, keep=any(x is not None for x in (marked, pdf, keep)))
     check = check_claim(claim, asked.answer)
+    if pdf is not None:
+        from .filing import report_pdf
+
+        write_file(pdf, report_pdf(asked, claim, by, reference, day, settings.language))
     if json:
         put_json({"schema": "updraft-key/listing/1", "claim": check.to_json(), "answer": asked.answer.to_json()})
     else:
         put(listing_text(check, asked.answer, settings.language))
     if marked is not None:
         _write_marked(asked, marked, settings.language)
+    if keep is not None:
+        from .casework import keep_case
+
+        say(f"kept as case {keep_case(settings.cases, asked, keep, by, kept_note(check, reference))}")
     return say_all(asked.refused)
 
 
@@ -157,9 +176,9 @@ def report(
     claim: ClaimOption = None,
     magnet: MagnetOption = None,
     hand: HandOption = None,
-    by: Annotated[str, typer.Option(help="Who did the hand tests.")] = "",
-    reference: Annotated[str, typer.Option(help="Your own reference, printed on the first page.")] = "",
-    day: Annotated[str | None, typer.Option(help="Date on the report, YYYY-MM-DD; today if left out.")] = None,
+    by: ByOption = "",
+    reference: ReferenceOption = "",
+    day: DayOption = None,
     language: LanguageOption = None,
 ) -> int:
     """Write a report that can be filed (PDF).
@@ -275,22 +294,34 @@ def card(
 @app.command()
 def screen(
     inbox: Annotated[str, typer.Argument(help="A folder, a zip, or a CSV with the columns case and file (or a URL).")],
-    out: Annotated[Path, typer.Option(help="Folder for the results; an interrupted run goes on there.")],
-    engine: Annotated[str, typer.Option(help="local, or dask:tcp://HOST:PORT.")] = "local",
+    out: Annotated[str, typer.Option(help="Folder (or URL) for the results; an interrupted run goes on there.")],
+    engine: Annotated[
+        str, typer.Option(help="local (one process a core), here (this process alone), or dask:tcp://HOST:PORT.")
+    ] = "local",
     processes: Annotated[int, typer.Option(help="Worker processes; 0 means one a core.", min=0, max=512)] = 0,
     catalogue: CatalogueOption = None,
-    template: Annotated[Path | None, typer.Option(help="Text of the reply, with {holes}.")] = None,
+    template: Annotated[
+        Path | None,
+        typer.Option(help="Text of the reply, with $verdict, $reasons, $ask, $order and $safety where they belong."),
+    ] = None,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep every case but those that are not ours (see 'cases').")
+    ] = False,
     language: LanguageOption = None,
 ) -> int:
     """Sort a whole inbox of customer pictures.
 
-    Every case gets a state, the question to ask back, and a drafted reply. Stopped, it goes on where it was.
+    Every case gets a state, the question to ask back, and a drafted reply. A case is a sub-folder, what the CSV says,
+    or, in a flat folder, the part of the name before a number (ann_1.jpg and ann_2.jpg are ann). Stopped at any
+    moment, it goes on where it was; run again later, it does only what is new or changed. With another --template the
+    replies are drafted anew in seconds.
     """
-    from .sorting import screen_inbox
+    from .sorting import Wish, screen_inbox
 
     settings = _settings(language)
-    counts = screen_inbox(inbox, out, engine, processes, catalogue, template, settings.language, say)
-    put_json(counts)
+    store = settings.cases if keep else None
+    wish = Wish(inbox, out, engine, processes, catalogue, template, settings.language, store)
+    put_json(screen_inbox(wish, say))
     return DONE
 
 

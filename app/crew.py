@@ -1,6 +1,6 @@
-"""Who does the work of a screening run: the processes of this machine, or a Dask cluster.
+"""Who does the work of a screening run: the processes of this machine, this process alone, or a Dask cluster.
 
-Both take the same function and give the same rows. The local crew survives a worker that dies or hangs on a
+All take the same function and give the same rows. The local crew survives a worker that dies or hangs on a
 hostile file: the cases that were in its hands are done again one by one, each in a process of its own with a
 time limit; one that kills or outlasts that process too is reported as such and the rest goes on.
 """
@@ -16,6 +16,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Protocol
 
 from updraft_key.model.errors import MissingExtra, UpdraftKeyError
@@ -141,57 +142,101 @@ def _row_of(future: Future[Row]) -> Row | None:
 
 
 @dataclass(frozen=True, slots=True)
+class SoloCrew:
+    """This process, one case after the other: what an inbox in this process's memory needs, and a debugger likes.
+
+    A hostile file that kills or holds the process stops the run with it; run again, it goes on at the same case.
+    """
+
+    def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
+        """See ``Engine.run``."""
+        for task in tasks:
+            try:
+                row: Row | None = work(task)
+            except UpdraftKeyError:
+                raise
+            except Exception:
+                log.warning("the work on a case failed", exc_info=True)
+                row = None
+            yield task, row
+
+
+@dataclass(frozen=True, slots=True)
 class DaskCrew:
-    """The workers of a Dask scheduler at ``address`` (``tcp://host:port``).
+    """The workers of a Dask scheduler.
+
+    A case whose workers die is tried on as many workers as the scheduler allows (``allowed-failures``), then given
+    up as one that kills its process.
+
+    Attributes:
+        address: of the scheduler, ``tcp://host:port``.
+        in_flight: cases handed out ahead.
+        patience: seconds that the scheduler, a first worker, and any next case may keep us waiting.
 
     Raises:
         MissingExtra: dask.distributed is not installed.
-        UpdraftKeyError: nobody answers at the address.
+        UpdraftKeyError: nobody answers at the address, no worker is there, or nothing comes back.
     """
 
     address: str
     in_flight: int = 64
+    patience: float = 180.0
 
     def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
         """See ``Engine.run``."""
         try:
-            from distributed import Client, as_completed
+            from distributed import Client
         except ImportError as err:
             raise MissingExtra("--engine dask", "cluster") from err
         try:
-            client = Client(self.address, timeout="10s")
+            client = Client(self.address, timeout=min(10.0, self.patience))
         except (OSError, ValueError, TimeoutError) as err:
             raise UpdraftKeyError(f"expected a Dask scheduler at {self.address}, nobody answered") from err
         with client:
-            source = iter(tasks)
-            names: dict[str, Any] = {}
-            landed = as_completed(with_results=False)
-            for _, task in zip(range(self.in_flight), source, strict=False):
+            try:
+                client.wait_for_workers(1, timeout=min(30.0, self.patience))
+            except TimeoutError as err:
+                raise UpdraftKeyError(f"the Dask scheduler at {self.address} has no worker; start some") from err
+            yield from self._work(client, work, iter(tasks))
+
+    def _work(self, client: Any, work: Work, source: Iterator[Any]) -> Iterator[tuple[Any, Row | None]]:
+        from distributed import as_completed
+
+        flying: dict[str, Any] = {}
+        landed = as_completed(timeout=self.patience)
+
+        def hand_out() -> None:
+            for task in islice(source, self.in_flight - len(flying)):
                 future = client.submit(work, task, pure=False)
-                names[future.key] = task
+                flying[future.key] = task
                 landed.add(future)
-            for future in landed:
-                task = names.pop(future.key)
-                fault = None if future.status == "finished" else future.exception()
-                if isinstance(fault, UpdraftKeyError):
-                    raise fault
-                yield task, future.result() if future.status == "finished" else None
-                future.release()
-                following = next(source, None)
-                if following is not None:
-                    more = client.submit(work, following, pure=False)
-                    names[more.key] = following
-                    landed.add(more)
+
+        hand_out()
+        while flying:
+            try:
+                future = next(landed)
+            except TimeoutError as err:
+                raise UpdraftKeyError(
+                    f"nothing came back from the Dask workers for {self.patience:.0f} s; look at them and run again"
+                ) from err
+            fault = None if future.status == "finished" else future.exception()
+            if isinstance(fault, UpdraftKeyError):
+                raise fault
+            yield flying.pop(future.key), future.result() if fault is None else None
+            future.release()
+            hand_out()
 
 
 def engine(name: str, processes: int = 0) -> Engine:
-    """Return the engine called ``local`` or ``dask:tcp://host:port``.
+    """Return the engine called ``local``, ``here`` or ``dask:tcp://host:port``.
 
     Raises:
         UpdraftKeyError: any other name.
     """
     if name == "local":
         return LocalCrew(processes)
+    if name == "here":
+        return SoloCrew()
     if name.startswith("dask:") and "://" in name:
         return DaskCrew(name.removeprefix("dask:"))
-    raise UpdraftKeyError(f"expected the engine 'local' or 'dask:tcp://host:port', got {name!r}")
+    raise UpdraftKeyError(f"expected the engine 'local', 'here' or 'dask:tcp://host:port', got {name!r}")

@@ -1,27 +1,31 @@
 """What a screening run has done so far: one SQLite file, one writer, one row a case.
 
-The parent process is the only writer. A case is written whole, in one transaction, after its work is done, so
-that a kill at any moment leaves either the whole case or nothing of it.
+The parent process is the only writer. A case is written whole, thumbnails included, in one transaction after its
+work is done, so that a kill or a power cut at any moment leaves either the whole case or nothing of it. A case whose
+files have changed since (another ``mark``) is done again; one whose files are gone is dropped.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from updraft_key.model.errors import StoreError
 
-_LAYOUT = 1
+_LAYOUT = 2
 _TABLES = """
 CREATE TABLE IF NOT EXISTS run (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS done (
     name TEXT PRIMARY KEY,
+    mark TEXT NOT NULL,
     state TEXT NOT NULL,
     row TEXT NOT NULL
 );
+CREATE TABLE IF NOT EXISTS thumbs (sha TEXT PRIMARY KEY, jpeg BLOB NOT NULL);
 """
 
 
@@ -62,31 +66,59 @@ class Ledger:
                     "Choose another --out, or remove the old one."
                 )
 
-    def names(self) -> set[str]:
-        """Names of the cases already done."""
-        return {name for (name,) in self._db.execute("SELECT name FROM done")}
+    def marks(self) -> dict[str, str]:
+        """The cases already done: name, and the mark that its files had then."""
+        return dict(self._db.execute("SELECT name, mark FROM done"))
 
-    def write(self, name: str, state: str, row: dict[str, Any]) -> None:
-        """Record one finished case, whole.
+    def write(
+        self, name: str, state: str, row: Mapping[str, Any], mark: str = "", thumbs: Mapping[str, bytes] | None = None
+    ) -> None:
+        """Record one finished case, whole; an older row of the same name is replaced.
+
+        Args:
+            name: of the case.
+            state: what to do with it.
+            row: JSON-ready.
+            mark: of the files that it rests on (``Case.mark``).
+            thumbs: SHA-256 of a picture to its thumbnail's JPEG bytes.
 
         Raises:
             StoreError: it could not be written (disk full, file gone); nothing of it is kept.
         """
         try:
             with self._transaction():
+                self._db.executemany("INSERT OR REPLACE INTO thumbs VALUES (?, ?)", sorted((thumbs or {}).items()))
                 self._db.execute(
-                    "INSERT OR REPLACE INTO done VALUES (?, ?, ?)",
-                    (name, state, json.dumps(row, sort_keys=True)),
+                    "INSERT OR REPLACE INTO done VALUES (?, ?, ?, ?)",
+                    (name, mark, state, json.dumps(row, sort_keys=True)),
                 )
         except sqlite3.Error as err:
             raise StoreError(
                 f"could not record case {name!r} in {self._path}: {err}. Free space and run again."
             ) from err
 
-    def rows(self) -> Iterator[tuple[str, str, dict[str, Any]]]:
-        """Yield (name, state, row) of every finished case, sorted by name."""
-        for name, state, row in self._db.execute("SELECT name, state, row FROM done ORDER BY name"):
-            yield name, state, json.loads(row)
+    def drop(self, names: Sequence[str]) -> None:
+        """Forget cases, as when their files have left the inbox.
+
+        Raises:
+            StoreError: it could not be written.
+        """
+        try:
+            with self._transaction():
+                self._db.executemany("DELETE FROM done WHERE name = ?", [(name,) for name in names])
+        except sqlite3.Error as err:
+            raise StoreError(f"could not write {self._path}: {err}. Free space and run again.") from err
+
+    def rows(self, state: str | None = None) -> Iterator[tuple[str, str, dict[str, Any]]]:
+        """Yield (name, state, row) of every finished case, or of those in one state, sorted by name."""
+        where, values = ("WHERE state = ?", (state,)) if state else ("", ())
+        for name, kept, row in self._db.execute(f"SELECT name, state, row FROM done {where} ORDER BY name", values):
+            yield name, kept, json.loads(row)
+
+    def thumb(self, sha: str) -> bytes | None:
+        """The thumbnail of a picture, JPEG bytes."""
+        found = self._db.execute("SELECT jpeg FROM thumbs WHERE sha = ?", (sha,)).fetchone()
+        return None if found is None else bytes(found[0])
 
     def counts(self) -> dict[str, int]:
         """Number of cases in each state."""
@@ -111,3 +143,26 @@ class _Transaction:
 
     def __exit__(self, kind: object, err: object, trace: object) -> None:
         self._db.execute("ROLLBACK" if kind is not None else "COMMIT")
+
+
+@contextmanager
+def taking_turn(folder: Path) -> Iterator[None]:
+    """Hold a results folder for one run, from its first case to its last sheet; the folder is made if missing.
+
+    The lock is SQLite's own, so a killed run leaves none behind.
+
+    Raises:
+        StoreError: another run holds the folder.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    turn = sqlite3.connect(folder / "running.sqlite", timeout=0.0, isolation_level=None)
+    try:
+        try:
+            turn.execute("BEGIN EXCLUSIVE")
+        except sqlite3.Error as err:
+            raise StoreError(
+                f"another run may be at work in {folder} ({err}): wait for it, or choose another --out"
+            ) from err
+        yield
+    finally:
+        turn.close()

@@ -48,6 +48,11 @@ def listing_text(check: ClaimCheck, answer: Answer, lang: str = "en", width: int
     return "\n".join(head) + "\n\n" + as_text(answer, lang, width)
 
 
+def kept_note(check: ClaimCheck, reference: str = "") -> str:
+    """What is written to a kept case, so that it can be found: the claim, how it fared, the filer's reference."""
+    return "\n".join(filter(None, (f"listing: {check.claim} claimed, {check.result}", reference)))
+
+
 def _reason(reason: Reason, lang: str, kind: str) -> Line:
     text = f"{cue_name(reason.cue, lang)}: {reading_name(reason.cue, reason.reading, lang)}."
     return Line(text, sources_name(reason.sources, lang), reason.rule, kind)

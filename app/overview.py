@@ -1,121 +1,174 @@
 """The overview of a screening run: plain HTML pages with thumbnails, to page through in any browser, offline.
 
-No script runs and nothing is loaded from outside the folder; every text from a customer is escaped.
+One list of all cases, what can be answered at once first, and one list for each state, which the counts link to.
+Nothing is loaded from outside the folder; every text from a customer is escaped; one small script, which the page's
+own policy knows by its hash, copies a reply and remembers which were copied. Without it a tap selects the whole reply.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import base64
+import hashlib
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from html import escape
+from itertools import chain
+from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
+from .language import mark as _
+from .language import tongue
 from .ledger import Ledger
 
 CASES_PER_PAGE = 60
+ORDER: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "answer_now": (_("Answer now"), "\u2713"),
+        "ask_magnet": (_("Ask for the magnet"), "\u222a"),
+        "ask_picture": (_("Ask for a picture"), "\u25ce"),
+        "look_yourself": (_("Look at it yourself"), "\u26a0"),
+        "not_ours": (_("Not ours"), "\u2205"),
+    }
+)
+"""The states in the order in which they are listed: what needs one tap first, what needs nothing last."""
+ALL = "overview"
+PAGE_NAMES = re.compile(rf"(?:{'|'.join([ALL, *ORDER])})(?:_\d{{3,}})?\.html")
 
-_STATE_WORDS = {
-    "answer_now": ("Answer now", "&#10003;"),
-    "ask_picture": ("Ask for a picture", "&#9737;"),
-    "ask_magnet": ("Ask for the magnet", "&#8746;"),
-    "look_yourself": ("Look at it yourself", "&#9888;"),
-    "not_ours": ("Not ours", "&#8709;"),
-}
+_STYLE = (Path(__file__).parent / "assets" / "overview.css").read_text("utf-8")
+_SCRIPT = (Path(__file__).parent / "assets" / "overview.js").read_text("utf-8")
+_HASH = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
+_POLICY = (
+    f"default-src 'none'; img-src 'self'; style-src 'unsafe-inline'; script-src 'sha256-{_HASH}'; "
+    "base-uri 'none'; form-action 'none'"
+)
 
-_STYLE = """
-:root { color-scheme: light; --ink: #1d2a33; --line: #c9d2d6; --paper: #f6f4ef; --deep: #0f4c5c; }
-* { box-sizing: border-box; }
-body { margin: 0; font: 16px/1.45 system-ui, sans-serif; color: var(--ink); background: var(--paper); }
-header, main, nav { max-width: 1180px; margin: 0 auto; padding: 12px 16px; }
-h1 { font-size: 1.4rem; margin: 8px 0; }
-nav a, nav strong { display: inline-block; padding: 8px 12px; margin: 2px; border: 1px solid var(--line);
-  border-radius: 6px; color: var(--deep); background: #fff; text-decoration: none; }
-nav strong { background: var(--deep); color: #fff; }
-article { background: #fff; border: 1px solid var(--line); border-left: 6px solid var(--deep); border-radius: 6px;
-  margin: 12px 0; padding: 10px 14px; }
-article h2 { font-size: 1.05rem; margin: 0 0 4px; overflow-wrap: anywhere; }
-article.look_yourself { border-left-color: #9a3b26; } article.not_ours { border-left-color: #6b7780; }
-article.ask_picture, article.ask_magnet { border-left-color: #8a6a00; }
-.state { font-weight: 600; } .thumbs { display: flex; flex-wrap: wrap; gap: 8px; margin: 8px 0; }
-figure { margin: 0; width: 168px; } img { max-width: 168px; max-height: 132px; border: 1px solid var(--line); }
-figcaption { font-size: .8rem; overflow-wrap: anywhere; color: #44525b; }
-details pre { white-space: pre-wrap; overflow-wrap: anywhere; background: #f2f5f6; padding: 10px; border-radius: 6px; }
-.bad { color: #8c2f1b; }
-"""
+Also = Mapping[str, Sequence[str]]
+"""For each case, the other cases that hold one of its pictures too."""
+Letter = Callable[[Mapping[str, Any]], str]
+"""The drafted reply of a row."""
 
 
-def page_name(number: int) -> str:
-    """File name of a page, numbered from 1.
+@dataclass(frozen=True, slots=True)
+class _Book:
+    """What every page of a run shares."""
 
-    >>> page_name(1), page_name(12)
-    ('overview.html', 'overview_012.html')
+    counts: Mapping[str, int]
+    also: Also
+    reply: Letter
+    lang: str
+
+    @property
+    def total(self) -> int:
+        return sum(self.counts.values())
+
+    def say(self, text: str, **values: object) -> str:
+        """Our own words, escaped."""
+        return escape(tongue(self.lang).say(text, {k: str(v) for k, v in values.items()}))
+
+
+def page_name(number: int, listed: str = ALL) -> str:
+    """File name of a page of a list, numbered from 1.
+
+    >>> page_name(1), page_name(12), page_name(2, "ask_magnet")
+    ('overview.html', 'overview_012.html', 'ask_magnet_002.html')
     """
-    return "overview.html" if number == 1 else f"overview_{number:03d}.html"
+    return f"{listed}.html" if number == 1 else f"{listed}_{number:03d}.html"
 
 
-def overview_pages(ledger: Ledger) -> Iterator[tuple[str, str]]:
-    """Yield (file name, HTML) for each page; the cases a person must act on come first.
-
-    Memory stays flat: one page of rows is held at a time.
-    """
-    counts = ledger.counts()
-    total = sum(counts.values())
-    pages = max(1, -(-total // CASES_PER_PAGE))
-    batch: list[dict[str, Any]] = []
-    number = 0
-    for _, _, row in ledger.rows():
-        batch.append(row)
-        if len(batch) == CASES_PER_PAGE:
-            number += 1
-            yield page_name(number), _page(batch, number, pages, counts)
-            batch = []
-    if batch or number == 0:
-        number += 1
-        yield page_name(number), _page(batch, number, pages, counts)
+def overview_pages(ledger: Ledger, also: Also, reply: Letter, lang: str = "en") -> Iterator[tuple[str, str]]:
+    """Yield (file name, HTML) for each page of each list. One page of rows is held at a time."""
+    book = _Book(ledger.counts(), also, reply, lang)
+    ordered = chain.from_iterable(ledger.rows(state) for state in ORDER)
+    yield from _listed(book, ALL, (row for _, _, row in ordered), book.total)
+    for state in ORDER:
+        yield from _listed(book, state, (row for _, _, row in ledger.rows(state)), book.counts.get(state, 0))
 
 
-def _page(rows: list[dict[str, Any]], number: int, pages: int, counts: dict[str, int]) -> str:
-    tally = " &middot; ".join(
-        f"{sign} {words}: <b>{counts.get(state, 0)}</b>" for state, (words, sign) in _STATE_WORDS.items()
+def _listed(book: _Book, listed: str, rows: Iterable[Mapping[str, Any]], count: int) -> Iterator[tuple[str, str]]:
+    pages = max(1, -(-count // CASES_PER_PAGE))
+    batch: list[str] = []
+    number = 1
+    for n, row in enumerate(rows, start=1):
+        batch.append(_case(book, row))
+        if n % CASES_PER_PAGE == 0 and n < count:
+            yield page_name(number, listed), _page(book, listed, batch, number, pages)
+            batch, number = [], number + 1
+    yield page_name(number, listed), _page(book, listed, batch, number, pages)
+
+
+def _page(book: _Book, listed: str, cases: list[str], number: int, pages: int) -> str:
+    title = book.say("Inbox") if listed == ALL else book.say(ORDER[listed][0])
+    where = book.say("page {number} of {pages}", number=number, pages=pages)
+    turn = _turning(book, listed, number, pages)
+    nothing = f"<p>{book.say('No case is in this list.')}</p>"
+    sheets = " &middot; ".join(
+        f"<a href='{file}'>{book.say(words)}</a>"
+        for file, words in (
+            ("results.csv", _("table of all cases")),
+            ("files.csv", _("all files, with what could not be opened and why")),
+            ("twins.csv", _("pictures that came twice")),
+        )
     )
-    links = " ".join(
-        f"<strong aria-current='page'>{n}</strong>" if n == number else f"<a href='{page_name(n)}'>{n}</a>"
-        for n in _near(number, pages)
-    )
-    order = list(_STATE_WORDS)
-    body = "\n".join(_case(row) for row in sorted(rows, key=lambda r: (order.index(r["state"]), r["case"])))
     return (
-        "<!doctype html><html lang='en'><head><meta charset='utf-8'>"
+        f"<!doctype html><html lang='{escape(book.lang)}'><head><meta charset='utf-8'>"
         "<meta name='viewport' content='width=device-width, initial-scale=1'>"
-        "<meta http-equiv='Content-Security-Policy' content=\"default-src 'none'; img-src 'self'; "
-        "style-src 'unsafe-inline'\">"
-        f"<title>Inbox overview, page {number} of {pages}</title><style>{_STYLE}</style></head><body>"
-        f"<header><h1>Inbox overview</h1><p>{tally}</p></header><nav aria-label='Pages'>{links}</nav>"
-        f"<main>{body or '<p>No case has been done yet.</p>'}</main><nav aria-label='Pages, again'>{links}</nav>"
-        "</body></html>"
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
+        "<meta name='referrer' content='no-referrer'>"
+        f"<title>{title}, {where}</title><style>{_STYLE}</style></head><body>"
+        f"<header><h1>{title}</h1>{_states(book, listed)}</header>"
+        f"<main>{turn}{''.join(cases) or nothing}{turn}</main>"
+        f"<footer><p>{sheets}</p></footer><script>{_SCRIPT}</script></body></html>"
     )
 
 
-def _near(number: int, pages: int) -> list[int]:
-    """Pages worth a link: the first, the last, and those around this one."""
-    return sorted({1, pages, *range(max(1, number - 3), min(pages, number + 3) + 1)})
+def _states(book: _Book, listed: str) -> str:
+    """The counts, each a link to its list."""
+    rows = [(ALL, book.say("All"), "", book.total)]
+    rows += [(s, book.say(words), f"{sign} ", book.counts.get(s, 0)) for s, (words, sign) in ORDER.items()]
+    links = "".join(
+        f"<a class='{name}' href='{page_name(1, name)}'{' aria-current=page' if name == listed else ''}>"
+        f"<span aria-hidden='true'>{sign}</span>{words} <b>{count}</b></a>"
+        for name, words, sign, count in rows
+    )
+    return f"<nav class='states' aria-label='{book.say('Lists')}'>{links}</nav>"
 
 
-def _case(row: dict[str, Any]) -> str:
-    words, sign = _STATE_WORDS[row["state"]]
+def _turning(book: _Book, listed: str, number: int, pages: int) -> str:
+    if pages == 1:
+        return ""
+    shown = sorted({1, pages, *range(max(1, number - 2), min(pages, number + 2) + 1)})
+    links = "".join(
+        f"<b aria-current='page'>{n}</b>" if n == number else f"<a href='{page_name(n, listed)}'>{n}</a>" for n in shown
+    )
+    return f"<nav class='pages' aria-label='{book.say('Pages')}'>{links}</nav>"
+
+
+def _case(book: _Book, row: Mapping[str, Any]) -> str:
+    state = row["state"]
+    words, sign = ORDER[state]
+    key = hashlib.sha256(row["case"].encode("utf-8", "replace")).hexdigest()[:12]
     pictures = "".join(_picture(f) for f in row["files"])
-    reply = (
-        f"<details><summary>Drafted reply</summary><pre>{escape(row['reply'])}</pre></details>" if row["reply"] else ""
-    )
+    why = "".join(f"<li>{escape(line)}</li>" for line in row["why"])
+    others = list(book.also.get(row["case"], ()))
+    also = book.say("The same picture, or nearly, is also in: {cases}", cases=", ".join(others[:5]))
+    also += "" if len(others) <= 5 else " \u2026"
     return (
-        f"<article class='{escape(row['state'])}'><h2>{escape(row['case'])}</h2>"
-        f"<p><span class='state'>{sign} {words}</span> &middot; {escape(row['sentence'])}</p>"
-        f"<div class='thumbs'>{pictures}</div>{reply}</article>"
+        f"<article class='{escape(state)}' id='c{key}'><h2>{escape(row['case'])}</h2>"
+        f"<p><span class='state'><span aria-hidden='true'>{sign}</span> {book.say(words)}</span> "
+        f"{escape(row['sentence'])}</p>{f'<ul>{why}</ul>' if why else ''}"
+        f"<div class='thumbs'>{pictures}</div>{f'<p class=also>{also}</p>' if others else ''}"
+        f"<div class='reply'><button type='button' hidden data-done='{book.say('Copied')}'>"
+        f"{book.say('Copy the reply')}</button>"
+        f"<details><summary>{book.say('Drafted reply')}</summary><pre>{escape(book.reply(row))}</pre></details></div>"
+        "</article>"
     )
 
 
-def _picture(record: dict[str, Any]) -> str:
+def _picture(record: Mapping[str, Any]) -> str:
     name = escape(record["file"])
     if record["error"]:
-        return f"<figure><p class='bad'>&#9888; {escape(record['error'])}</p><figcaption>{name}</figcaption></figure>"
+        return f"<figure class='bad'><p>&#9888; {escape(record['error'])}</p><figcaption>{name}</figcaption></figure>"
     source = f"thumbs/{record['sha256'][:32]}.jpg"
     return f"<figure><img src='{source}' alt='{name}' loading='lazy'><figcaption>{name}</figcaption></figure>"

@@ -8,20 +8,22 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from updraft_key.model.answer import Answer
 from updraft_key.model.cues import Outcome
-from updraft_key.model.errors import StoreError, UpdraftKeyError
+from updraft_key.model.errors import UpdraftKeyError
 
 from .crew import Engine, LocalCrew
 from .inbox import Case, Inbox, Item, Reader
 from .ledger import Ledger
+
+if TYPE_CHECKING:
+    from updraft_key.model.photo import Photo
 
 
 class State(StrEnum):
@@ -57,16 +59,19 @@ class Settings:
     Attributes:
         inbox: URL of the folder, zip or CSV.
         language: of the drafted replies.
-        template: text of the reply with ``$holes`` (see ``reply.py``), or None for the shipped one.
         catalogue: path of the seller's parts catalogue, or None for the shipped one.
         thumb: longest side of a thumbnail in pixels.
+        keep: bring the photos back too, re-encoded, for the database of cases.
+        answers: what decides the answers where the run was started (``bench.what_answers``), as sorted pairs; a
+            worker that would answer otherwise refuses.
     """
 
     inbox: str
     language: str = "en"
-    template: str | None = None
     catalogue: str | None = None
     thumb: int = 320
+    keep: bool = False
+    answers: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,66 +104,102 @@ def state_of(answer: Answer) -> State:
 
 
 def answer_case(task: Task) -> dict[str, Any]:
-    """Do one case, in whatever process: read its files, answer, draft the reply.
+    """Do one case, in whatever process: read its files, answer, say what a reply should say.
 
-    Returns a plain row (JSON-ready): case, state, outcome, era, candidates, ask, reply, files, thumbs, answer.
-    A file that cannot be used is listed with its reason; it never stops the case.
+    Returns a plain row (JSON-ready): case, state, outcome, era, candidates, ask, sentence, why, said, files, answer;
+    and ``thumbs`` and ``kept`` (base64), which the caller takes out. A file that cannot be used is listed with its
+    reason; it never stops the case.
     """
     from . import words
     from .bench import workbench
-    from .reply import reply
+    from .reply import nothing_opened, what_to_say
 
-    bench = workbench(task.settings.inbox, task.settings.catalogue)
-    photos, files, thumbs = [], [], {}
+    settings = task.settings
+    bench = workbench(settings.inbox, settings.catalogue, settings.answers)
+    photos: list[tuple[str, Photo]] = []
+    files: list[dict[str, Any]] = []
     for item in task.case.items:
-        photo, record = _open(bench.reader, item)
-        files.append(record)
-        if photo is not None:
-            photos.append((item.label, photo))
-            thumbs[record["sha256"]] = base64.b64encode(bench.thumbnail(photo, task.settings.thumb)).decode()
-            record["fingerprint"] = bench.fingerprint(photo)
+        for label, photo, record in _open(bench.reader, item):
+            files.append(record)
+            if photo is not None:
+                photos.append((label, photo))
+                record["fingerprint"] = bench.fingerprint(photo)
     answer = bench.identify(photos)
     # A broken file among good ones is a row in the list; only a case without any usable picture changes state.
     state = state_of(answer) if photos else State.LOOK_YOURSELF
     first = answer.next_looks[0] if answer.next_looks else None
-    return {
+    row: dict[str, Any] = {
         "case": task.case.name,
         "state": str(state),
-        "outcome": str(answer.verdict.outcome),
+        "outcome": str(answer.verdict.outcome) if photos else str(Outcome.RETAKE),
         "era": None if answer.verdict.era is None else str(answer.verdict.era),
-        "candidates": [str(e) for e in answer.verdict.candidates],
-        "ask": None if first is None or state in (State.ANSWER_NOW, State.NOT_OURS) else first.look,
-        "sentence": words.verdict_sentence(answer, task.settings.language),
-        "reply": reply(answer, task.settings.language, task.settings.template) if photos else "",
+        "candidates": [str(e) for e in answer.verdict.candidates] if photos else [],
+        "ask": None if first is None or state in (State.ANSWER_NOW, State.NOT_OURS) or not photos else first.look,
+        "sentence": words.verdict_sentence(answer, settings.language) if photos else _none_opened(settings.language),
+        "why": _why(answer, settings.language) if state is State.LOOK_YOURSELF else [],
+        "said": what_to_say(answer, settings.language),
         "files": files,
-        "thumbs": thumbs,
         "answer": answer.to_json(),
+        "thumbs": {p.sha256: _base64(bench.thumbnail(p, settings.thumb)) for _, p in photos},
     }
+    if not photos:
+        row["said"] = nothing_opened([(f["file"], f["error"]) for f in files], settings.language)
+    if settings.keep and state is not State.NOT_OURS:
+        row["kept"] = [
+            {"label": label, "sha256": p.sha256, "jpeg": _base64(bench.whole(p)), "size": p.pixels.shape[1::-1]}
+            for label, p in photos
+        ]
+    return row
 
 
-def _open(reader: Reader, item: Item) -> tuple[Any, dict[str, Any]]:
+def _none_opened(language: str) -> str:
+    from .language import tongue
+
+    return tongue(language).say("None of the files could be opened.")
+
+
+def _why(answer: Answer, language: str) -> list[str]:
+    """What a person at the counter should look at: what does not agree, and the faults."""
+    from . import words
+
+    sides = [line.text for line in words.verdict_lines(answer, language) if line.kind == "side"]
+    return sides + [line.text for line in words.finding_lines(answer, language) if line.ref in _FAULTS]
+
+
+def _base64(data: bytes) -> str:
+    return base64.b64encode(data).decode("ascii")
+
+
+def _open(reader: Reader, item: Item) -> Iterator[tuple[str, Photo | None, dict[str, Any]]]:
+    """The photos of one file: one, the chosen frames of a clip, or none and the reason."""
+    from updraft_key.model.clip import MAX_BYTES, open_clip
     from updraft_key.model.photo import open_photo
 
-    record: dict[str, Any] = {
-        "file": item.label,
-        "sha256": "",
-        "bytes": 0,
-        "error": None,
-        "fingerprint": None,
-    }
+    from .asking import CLIPS
+
+    clip = item.label.lower().endswith(CLIPS)
+    record: dict[str, Any] = {"file": item.label, "sha256": "", "bytes": 0, "error": None, "fingerprint": None}
     try:
-        data = reader.read(item)
+        data = reader.read(item, MAX_BYTES if clip else None)
         record["bytes"] = len(data)
         record["sha256"] = hashlib.sha256(data).hexdigest()
-        return open_photo(data), record
+        if not clip:
+            yield item.label, open_photo(data), record
+            return
+        for frame in open_clip(data):
+            label = f"{item.label} {frame.seconds:.1f} s"
+            yield label, frame.photo, {**record, "file": label, "sha256": frame.photo.sha256}
     except UpdraftKeyError as err:
         record["error"] = str(err)
-        return None, record
+        yield item.label, None, record
 
 
-def lost_case(case: Case) -> dict[str, Any]:
+def lost_case(case: Case, language: str = "en") -> dict[str, Any]:
     """The row of a case whose work killed or outlasted its process twice: kept, said, and left to a person."""
-    why = "reading this case stopped or outlasted its process; open its files one by one"
+    from .language import tongue
+    from .reply import nothing_opened
+
+    why = tongue(language).say("Reading this case stopped or outlasted its process; open its files one by one.")
     return {
         "case": case.name,
         "state": str(State.LOOK_YOURSELF),
@@ -167,7 +208,8 @@ def lost_case(case: Case) -> dict[str, Any]:
         "candidates": [],
         "ask": None,
         "sentence": why,
-        "reply": "",
+        "why": [],
+        "said": nothing_opened([], language),
         "files": [{"file": i.label, "sha256": "", "bytes": 0, "error": why, "fingerprint": None} for i in case.items],
         "thumbs": {},
         "answer": None,
@@ -176,73 +218,57 @@ def lost_case(case: Case) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Progress: cases done so far (earlier runs included), cases in all, and the state of the newest."""
+    """Progress: cases done so far (earlier runs included), cases in all, and the state of the newest.
+
+    The first step of a run tells what earlier runs did; its ``state`` is None.
+    """
 
     done: int
     total: int
-    state: State
+    state: State | None
+
+
+Keep = Callable[[Case, dict[str, Any], list[dict[str, Any]]], None]
+"""Keeps one case's row and photos somewhere else; called before the case counts as done, perhaps twice for one case."""
 
 
 def run(
-    settings: Settings, out: Path, engine: Engine | None = None, identity: dict[str, str] | None = None
+    settings: Settings,
+    out: Path,
+    engine: Engine | None = None,
+    keep: Keep | None = None,
 ) -> Iterator[Step]:
-    """Screen an inbox into ``out``; yields a step after each case. Call ``sheets.write`` when it is exhausted.
+    """Screen an inbox into ``out``; yields a step at once and after each case. ``sheets.write`` does the rest.
+
+    The caller holds the folder's turn (``ledger.taking_turn``) from before this until the sheets are written.
 
     Args:
         settings: the inbox and how to answer.
-        out: a local folder for the ledger and the thumbnails; made if missing.
+        out: a local folder for the ledger.
         engine: who works; the processes of this machine by default.
-        identity: further facts that must not change between stop and restart (model and rules version).
+        keep: called with each case that has photos to keep (``Settings.keep``).
 
     Raises:
-        UpdraftKeyError: an empty inbox, a ledger of another run in ``out``, or a run at work there this moment.
+        UpdraftKeyError: an empty inbox, or a ledger of another run in ``out``.
     """
     cases = Inbox(settings.inbox).cases()
-    out.mkdir(parents=True, exist_ok=True)
-    (out / "thumbs").mkdir(exist_ok=True)
-    listing = hashlib.sha256(repr(cases).encode()).hexdigest()
-    template = hashlib.sha256((settings.template or "").encode()).hexdigest()[:16]
-    turn = _take_turn(out)
-    ledger = Ledger(
-        out / "work.sqlite",
-        {
-            "inbox": settings.inbox,
-            "listing": listing,
-            "language": settings.language,
-            "template": template,
-            "catalogue": settings.catalogue or "",
-            **(identity or {}),
-        },
-    )
+    about = {"inbox": settings.inbox, "language": settings.language, "catalogue": settings.catalogue or ""}
+    ledger = Ledger(out / "work.sqlite", {**about, **dict(settings.answers)})
     try:
-        done = ledger.names()
-        count = len(done)
-        tasks = (Task(settings, case) for case in cases if case.name not in done)
-        for task, row in (engine or LocalCrew()).run(answer_case, tasks):
-            row = lost_case(task.case) if row is None else row
-            for sha, thumb in row.pop("thumbs").items():
-                _write_whole(out / "thumbs" / f"{sha[:32]}.jpg", base64.b64decode(thumb))
-            ledger.write(task.case.name, row["state"], row)
+        marks = ledger.marks()
+        left = [case for case in cases if marks.get(case.name) != case.mark]
+        # What is to be done again is dropped first, so that a stop half-way leaves no row of yesterday's files.
+        ledger.drop(sorted(marks.keys() - {case.name for case in cases} | (marks.keys() & {c.name for c in left})))
+        count = len(cases) - len(left)
+        yield Step(count, len(cases), None)
+        for task, found in (engine or LocalCrew()).run(answer_case, (Task(settings, case) for case in left)):
+            row = lost_case(task.case, settings.language) if found is None else found
+            thumbs = {sha: base64.b64decode(text) for sha, text in row.pop("thumbs").items()}
+            photos = row.pop("kept", [])
+            if keep is not None and photos:
+                keep(task.case, row, photos)
+            ledger.write(task.case.name, row["state"], row, task.case.mark, thumbs)
             count += 1
             yield Step(count, len(cases), State(row["state"]))
     finally:
         ledger.close()
-        turn.close()
-
-
-def _take_turn(out: Path) -> sqlite3.Connection:
-    """Refuse a second run in the same folder. The lock is SQLite's own, so a killed run leaves none behind."""
-    turn = sqlite3.connect(out / "running.sqlite", timeout=0.0, isolation_level=None)
-    try:
-        turn.execute("BEGIN EXCLUSIVE")
-    except sqlite3.Error as err:
-        turn.close()
-        raise StoreError(f"another run may be at work in {out} ({err}): wait for it, or choose another --out") from err
-    return turn
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all."""
-    partial = path.with_suffix(".part")
-    partial.write_bytes(data)
-    partial.replace(path)

@@ -6,6 +6,7 @@ customers are data and go in as bound parameters only.
 
 from __future__ import annotations
 
+import base64
 import io
 import json
 import threading
@@ -31,7 +32,7 @@ CASES = sa.Table(
     _META,
     sa.Column("id", sa.Integer, primary_key=True),
     *(sa.Column(name, sa.Text) for name in ("kept_at", "title", "notes", "outcome", "era", "answer")),
-    *(sa.Column(name, sa.Text) for name in ("model_sha256", "truth", "truth_how", "truth_at")),
+    *(sa.Column(name, sa.Text) for name in ("model_sha256", "truth", "truth_how", "truth_at", "origin")),
 )
 PHOTOS = sa.Table(
     "photos",
@@ -70,6 +71,11 @@ class KeptPhoto:
         Image.fromarray(photo.pixels).save(out, "JPEG", quality=90)
         height, width = photo.pixels.shape[:2]
         return cls(label, photo.sha256, int(width), int(height), out.getvalue())
+
+    @classmethod
+    def from_jpeg(cls, label: str, sha256: str, size: Sequence[int], jpeg: str) -> KeptPhoto:
+        """A photo that another process re-encoded: ``size`` is (width, height), ``jpeg`` base64 text."""
+        return cls(label, sha256, int(size[0]), int(size[1]), base64.b64decode(jpeg))
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,9 +144,18 @@ class Store:
         title: str = "",
         notes: str = "",
         tests: Sequence[KeptTest] = (),
+        origin: str | None = None,
     ) -> int:
-        """Keep one answer with its photos and hand tests; returns the case's number."""
+        """Keep one answer with its photos and hand tests; returns the case's number.
+
+        With an ``origin`` (any text that names where it comes from, up to 64 characters) a case is kept once: asked
+        again, the number that it has is returned and nothing is written.
+        """
         with self._begin() as db:
+            if origin is not None:
+                known = db.execute(sa.select(CASES.c.id).where(CASES.c.origin == origin)).scalar()
+                if known is not None:
+                    return int(known)
             result = db.execute(
                 CASES.insert().values(
                     kept_at=kept_at,
@@ -150,6 +165,7 @@ class Store:
                     era=answer["verdict"]["era"],
                     answer=json.dumps(answer, sort_keys=True),
                     model_sha256=answer["model"]["sha256"],
+                    origin=origin,
                 )
             )
             key = result.inserted_primary_key

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from updraft_key.app.crew import LocalCrew
-from updraft_key.app.screen import _take_turn
+from updraft_key.app.crew import LocalCrew, SoloCrew
+from updraft_key.app.ledger import taking_turn
 from updraft_key.model.errors import StoreError, UpdraftKeyError
 
 
@@ -44,11 +44,16 @@ def test_what_stops_every_case_stops_the_run() -> None:
 
 
 def test_one_run_at_a_time_in_a_folder(tmp_path: Path) -> None:
-    turn = _take_turn(tmp_path)
-    with pytest.raises(StoreError, match="another run may be at work"):
-        _take_turn(tmp_path)
-    turn.close()
-    _take_turn(tmp_path).close()
+    with taking_turn(tmp_path), pytest.raises(StoreError, match="another run may be at work"), taking_turn(tmp_path):
+        pass
+    with taking_turn(tmp_path):
+        pass
+
+
+def test_in_this_process_a_failure_costs_its_own_case_too() -> None:
+    assert list(SoloCrew().run(work, ["good", "fail"])) == [("good", {"did": "good"}), ("fail", None)]
+    with pytest.raises(UpdraftKeyError, match="no network"):
+        list(SoloCrew().run(work, ["refuse"]))
 
 
 def test_progress_tells_rate_and_time_left() -> None:

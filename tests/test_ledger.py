@@ -23,7 +23,22 @@ def test_a_second_run_goes_on(tmp_path: Path) -> None:
     first = Ledger(tmp_path / "w.sqlite", RUN)
     first.write("a", "not_ours", {})
     first.close()
-    assert Ledger(tmp_path / "w.sqlite", RUN).names() == {"a"}
+    assert Ledger(tmp_path / "w.sqlite", RUN).marks() == {"a": ""}
+
+
+def test_thumbnails_come_and_go_with_the_case_that_they_belong_to(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "w.sqlite", RUN)
+    ledger.write("a", "not_ours", {}, "m1", {"ab": b"jpeg"})
+    assert (ledger.marks(), ledger.thumb("ab"), ledger.thumb("cd")) == ({"a": "m1"}, b"jpeg", None)
+    ledger.drop(["a"])
+    assert (ledger.marks(), list(ledger.rows())) == ({}, [])
+
+
+def test_rows_of_one_state(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "w.sqlite", RUN)
+    for name, state in (("c", "x"), ("a", "x"), ("b", "y")):
+        ledger.write(name, state, {})
+    assert [name for name, _, _ in ledger.rows("x")] == ["a", "c"]
 
 
 def test_another_run_is_refused(tmp_path: Path) -> None:
@@ -75,4 +90,4 @@ def test_a_locked_file_is_said(tmp_path: Path) -> None:
         ledger.write("a", "not_ours", {})
     other.execute("ROLLBACK")
     ledger.write("a", "not_ours", {})
-    assert ledger.names() == {"a"}
+    assert ledger.marks().keys() == {"a"}

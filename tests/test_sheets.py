@@ -1,8 +1,11 @@
 """The files that a screening run leaves: no cell a spreadsheet runs, no page that a name can break, true totals."""
 
+import base64
 import csv
+import hashlib
 import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +14,7 @@ import pytest
 from updraft_key.app.ledger import Ledger
 from updraft_key.app.overview import CASES_PER_PAGE
 from updraft_key.app.sheets import reply_name, safe_cell, write
+from updraft_key.model.errors import UpdraftKeyError
 
 HOSTILE = [
     "=cmd|' /C calc'!A0",
@@ -35,7 +39,8 @@ def row(case: str, state: str = "answer_now", file: str = "a.jpg", error: str | 
         "candidates": ["iron"],
         "ask": None,
         "sentence": f"about {case}",
-        "reply": f"Hello {case}",
+        "why": ["a tube is missing"] if state == "look_yourself" else [],
+        "said": {"verdict": f"Hello {case}"},
         "files": [{"file": file, "sha256": "ab" * 32, "bytes": 3, "error": error, "fingerprint": "00000000000000ff"}],
         "answer": {"findings": [{"id": "scavenge_tube_missing"}]},
     }
@@ -73,7 +78,9 @@ def test_hostile_names_reach_no_spreadsheet_page_or_path(ledger: Ledger, tmp_pat
     ledger.write(name, "look_yourself", row(name, "look_yourself", file=name, error=name))
     write(ledger, tmp_path)
     page = (tmp_path / "overview.html").read_text()
-    assert "<script>" not in page and "default-src 'none'" in page
+    assert page.count("<script") == 1 and "alert(1)</script>" not in page and "default-src 'none'" in page
+    script = page.split("<script>")[1].split("</script>")[0]
+    assert base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() in page.split("script-src")[1][:80]
     assert all(p.parent == tmp_path / "replies" and len(p.name) < 90 for p in (tmp_path / "replies").iterdir())
     for sheet in ("results.csv", "files.csv", "twins.csv"):
         for cells in csv.reader(io.StringIO((tmp_path / sheet).read_text())):
@@ -96,6 +103,61 @@ def test_many_cases_are_paged(ledger: Ledger, tmp_path: Path) -> None:
     write(ledger, tmp_path)
     assert "c0000" in (tmp_path / "overview.html").read_text()
     assert f"c{CASES_PER_PAGE:04d}" in (tmp_path / "overview_002.html").read_text()
+
+
+def test_what_can_be_answered_at_once_comes_first_across_pages(ledger: Ledger, tmp_path: Path) -> None:
+    for i in range(CASES_PER_PAGE + 5):
+        ledger.write(f"a{i:03d}", "not_ours", row(f"a{i:03d}", "not_ours"))
+    for name, state in (("y", "look_yourself"), ("z", "answer_now"), ("x", "ask_picture")):
+        ledger.write(name, state, row(name, state))
+    write(ledger, tmp_path)
+    page = (tmp_path / "overview.html").read_text()
+    places = [page.index(f"<h2>{name}</h2>") for name in ("z", "x", "y", "a000")]
+    assert places == sorted(places)
+    assert "a064" in (tmp_path / "overview_002.html").read_text()
+
+
+def test_each_count_leads_to_its_list(ledger: Ledger, tmp_path: Path) -> None:
+    for name, state in (("y", "look_yourself"), ("z", "answer_now")):
+        ledger.write(name, state, row(name, state))
+    write(ledger, tmp_path)
+    page = (tmp_path / "overview.html").read_text()
+    for state, count in (("answer_now", 1), ("look_yourself", 1), ("ask_magnet", 0)):
+        assert re.search(rf"href='{state}\.html'>.*?<b>{count}</b>", page)
+        listed = (tmp_path / f"{state}.html").read_text()
+        assert listed.count("<article") == count
+    assert "a tube is missing" in (tmp_path / "look_yourself.html").read_text()
+
+
+def test_a_later_run_takes_away_its_own_old_files_only(ledger: Ledger, tmp_path: Path) -> None:
+    for i in range(CASES_PER_PAGE + 1):
+        ledger.write(f"c{i:04d}", "not_ours", row(f"c{i:04d}", "not_ours"), "", {"ab" * 32: b"thumb"})
+    write(ledger, tmp_path)
+    (tmp_path / "replies" / "my own notes.txt").write_text("keep me")
+    (tmp_path / "replies" / f"{reply_name('c0001')}.part").write_text("half a reply")
+    ledger.drop([f"c{i:04d}" for i in range(2, CASES_PER_PAGE + 1)])
+    write(ledger, tmp_path)
+    assert {p.name for p in (tmp_path / "replies").iterdir()} == {
+        "my own notes.txt", reply_name("c0000"), reply_name("c0001")
+    }  # fmt: skip
+    assert not (tmp_path / "overview_002.html").exists() and (tmp_path / "thumbs" / f"{'ab' * 16}.jpg").exists()
+
+
+def test_another_template_drafts_anew(ledger: Ledger, tmp_path: Path) -> None:
+    ledger.write("c", "answer_now", row("c"))
+    write(ledger, tmp_path, template="Dear you. $verdict Yours")
+    assert (tmp_path / "replies" / reply_name("c")).read_text() == "Dear you. Hello c Yours\n"
+    with pytest.raises(UpdraftKeyError, match="reply template"):
+        write(ledger, tmp_path, template="$name")
+
+
+def test_what_came_twice_is_told_beside_the_case(ledger: Ledger, tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        ledger.write(name, "not_ours", row(name, "not_ours"))
+    write(ledger, tmp_path)
+    table = list(csv.DictReader(io.StringIO((tmp_path / "results.csv").read_text())))
+    assert [r["also_in"] for r in table] == ["b", "a"]
+    assert (tmp_path / table[0]["reply"]).is_file()
 
 
 def test_reply_names_are_unique() -> None:

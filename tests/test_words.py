@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from updraft_key.app import extract, labels, words
 from updraft_key.app.language import LANGUAGES, LOCALE_FOLDER, tongue
-from updraft_key.app.reply import HOLES, check_template, reply
+from updraft_key.app.reply import HOLES, check_template, letter, nothing_opened, reply, what_to_say
 from updraft_key.app.sketch import names
 from updraft_key.app.verdict_words import NAMED_SENTENCES
 from updraft_key.app.words import as_text, blocks, plain_name, verdict_sentence
@@ -131,7 +131,24 @@ class TestReply:
         text = reply(CASES[name][0], lang)
         assert text.startswith({"en": "Hello", "de": "Guten Tag"}[lang])
         assert "$" not in text and "\n\n\n" not in text
-        assert verdict_sentence(CASES[name][0], lang) in text
+        answer = CASES[name][0]
+        named = [tongue(lang).say(sentence) for sentence in NAMED_SENTENCES.values()]
+        assert [n for n in named if n in text] == ([verdict_sentence(answer, lang)] if answer.verdict.era else [])
+        assert what_to_say(answer, lang)["verdict"] in text
+        wait = tongue(lang).say("Please do not order a kit or inside parts yet: which ones fit depends on it.")
+        assert (wait in text) == (answer.verdict.outcome in ("shortlist", "conflict"))
+
+    def test_a_customer_is_not_sent_two_ways(self) -> None:
+        for name in ("21_a_cat", "22_blurred_and_dark"):
+            text = reply(CASES[name][0])
+            assert text.lower().count("take a photo") == 1, text
+        assert "Under Photos" not in reply(CASES["22_blurred_and_dark"][0])  # a letter has no such part
+
+    def test_nothing_could_be_opened(self) -> None:
+        text = letter(nothing_opened([(f"{n}.jpg", "expected a picture, got an empty file; copy it again")
+                                      for n in range(9)]))  # fmt: skip
+        assert "- 0.jpg: expected a picture, got an empty file" in text and "- and 3 more" in text
+        assert "as JPEG files" in text and "What" not in text
 
     def test_it_asks_for_one_thing_only(self) -> None:
         text = reply(CASES["09_magnet_falls_after_a_vague_photo"][0])
