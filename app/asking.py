@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from updraft_key.model.answer import Answer, PhotoAnswer
 from updraft_key.model.errors import EvidenceError, PhotoError
 from updraft_key.model.hands import HandTest, hand_test, parse_hand
-from updraft_key.model.identify import Identifier
-from updraft_key.model.photo import Photo, open_photo
 
-from .engine import IdentifierEngine, ReadPhoto, Told
-from .words import plain_name
+from .line import plain_name
+
+if TYPE_CHECKING:
+    from updraft_key.model.photo import Photo
+    from updraft_key.model.runtime import Network
 
 CLIPS = (".mp4", ".mov", ".m4v")
 MAX_PHOTOS = 64
@@ -85,17 +87,30 @@ def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
             f"expected at most {MAX_PHOTOS} photos of one carburetor, got {len(question.photos)}; "
             "use 'screen' for a folder of many"
         )
-    engine = IdentifierEngine(Identifier(threads=threads))
-    reads, kept = [], []
+    network = _network_ahead(threads) if question.photos else None
+    # Only now, so that the network is being opened while these and the decoder are imported.
+    from updraft_key.model.identify import Identifier
+
+    from .engine import IdentifierEngine, ReadPhoto, Told
+
+    engine = IdentifierEngine(Identifier(network))
+    reads: list[ReadPhoto] = []
+    kept: list[Photo | None] = []
     for name, photo in open_each(question.photos):
-        if isinstance(photo, Photo):
-            reads.append(engine.read(name, photo))
-            kept.append(photo if keep else None)
-        else:
+        if isinstance(photo, PhotoError):
             reads.append(ReadPhoto(PhotoAnswer(name, "", 0, 0, False, error=str(photo))))
             kept.append(None)
+        else:
+            reads.append(engine.read(name, photo))
+            kept.append(photo if keep else None)
     told = Told(question.told(), question.manifold, question.arrester, question.wanted)
     return Asked(engine.decide(reads, told), tuple(kept), tests)
+
+
+def _network_ahead(threads: int) -> Network:
+    from updraft_key.model.ahead import NetworkAhead
+
+    return NetworkAhead(threads)
 
 
 def open_each(paths: Sequence[Path]) -> Iterator[tuple[str, Photo | PhotoError]]:
@@ -108,6 +123,8 @@ def open_each(paths: Sequence[Path]) -> Iterator[tuple[str, Photo | PhotoError]]
 
 
 def _photo(path: Path) -> Photo | PhotoError:
+    from updraft_key.model.photo import open_photo
+
     try:
         return open_photo(path)
     except PhotoError as error:

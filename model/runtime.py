@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from .answer import ModelId
 from .cues import CUES, FINISHES, LANDMARKS, READINGS, VIEWS
 from .errors import ModelFileError
-from .frame import NetInput
 from .spec import FEATURES, OUTPUTS, ModelSpec
+
+if TYPE_CHECKING:
+    from .frame import NetInput
 
 RawOutputs = Mapping[str, NDArray[np.float32]]
 """Output name -> float32 array of batch size 1, finite. Shapes: ``expected_shapes``."""

@@ -9,7 +9,7 @@ import skimage.data
 from numpy.typing import NDArray
 from sklearn.datasets import load_sample_image
 from updraft_key.model.photo import Photo
-from updraft_key.model.quality import judge
+from updraft_key.model.quality import judge, levels
 
 SHIPPED = ("coffee", "astronaut", "chelsea", "rocket", "camera", "brick", "grass", "gravel", "coins", "clock")
 
@@ -83,3 +83,10 @@ def test_odd_shapes_are_judged(shape: tuple[int, int]) -> None:
     noise = np.random.default_rng(0).integers(0, 256, (*shape, 3), dtype=np.uint8)
     result = judge(photo(noise))
     assert isinstance(result.usable, bool)
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 101, 320 * 240])
+def test_levels_are_numpys_quantiles(size: int) -> None:
+    tones = np.random.default_rng(size).integers(0, 256, size, np.uint8)
+    shares = (0.0, 0.02, 0.1, 0.5, 0.9, 0.98, 1.0)
+    assert levels(tones, shares) == pytest.approx(np.quantile(tones, shares).tolist(), abs=1e-9)
