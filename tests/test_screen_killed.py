@@ -1,14 +1,16 @@
 """``kill -9`` at random moments of ``screen``: run again, it ends with the bytes of a run that nobody disturbed."""
 
-import random
+from __future__ import annotations
+
 import shutil
-import signal
+import sqlite3
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
+from killing import strike, wanted
 
 EXAMPLES = Path(__file__).parent.parent / "app" / "assets" / "examples"
 COMMAND = (sys.executable, "-m", "updraft_key.app.cli", "screen")
@@ -29,34 +31,34 @@ def inbox(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def made(out: Path) -> dict[str, bytes]:
-    """Every result's bytes; the work table and the lock are not results."""
+    """Every file's bytes but the work table's and the lock's: nothing half written may be left lying there either."""
     return {str(p.relative_to(out)): p.read_bytes() for p in out.rglob("*") if p.is_file() and ".sqlite" not in p.name}
 
 
-@pytest.fixture(scope="module")
-def undisturbed(inbox: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, bytes], float]:
-    out, began = tmp_path_factory.mktemp("whole"), time.monotonic()
-    subprocess.run([*COMMAND, inbox, "--out", out], check=True, capture_output=True)
-    return made(out), time.monotonic() - began
+def share_done(out: Path) -> float:
+    """Share of the cases that the work table of a run holds."""
+    if not (out / "work.sqlite").is_file():
+        return 0.0
+    try:
+        with sqlite3.connect(f"file:{out / 'work.sqlite'}?mode=ro", uri=True, timeout=5.0) as db:
+            done = int(db.execute("SELECT count(*) FROM done").fetchone()[0])
+        db.close()
+    except sqlite3.Error:  # struck before the table was made
+        return 0.0
+    return done / CASES
+
+
+CASES = len(list(EXAMPLES.glob("*.jpg"))) + 2
 
 
 @pytest.mark.parametrize("kills", [5, pytest.param(200, marks=pytest.mark.slow)])
-def test_killed_and_resumed(
-    kills: int, inbox: Path, undisturbed: tuple[dict[str, bytes], float], tmp_path: Path
-) -> None:
-    whole, seconds = undisturbed
-    moments = random.Random(kills)
-    hit = 0
-    for n in range(4 * kills):
-        out = tmp_path / f"out{n // 3}"  # three blows to the same run, then it is finished and compared
-        run = subprocess.Popen([*COMMAND, inbox, "--out", out], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(moments.uniform(0.1, 0.9) * seconds)
-        hit += run.poll() is None
-        run.send_signal(signal.SIGKILL)
-        run.wait()
-        if n % 3 == 2 or hit == kills:
-            subprocess.run([*COMMAND, inbox, "--out", out], check=True, capture_output=True)
-            assert made(out) == whole
-        if hit == kills:
-            break
-    assert hit == kills
+def test_killed_and_resumed(kills: int, inbox: Path, tmp_path: Path) -> None:
+    began = time.monotonic()
+    subprocess.run([*COMMAND, inbox, "--out", tmp_path / "whole"], check=True, capture_output=True)
+    seconds = time.monotonic() - began
+    assert share_done(tmp_path / "whole") == 1.0
+    kills = wanted(kills)
+    blows = strike(lambda out: [*COMMAND, inbox, "--out", out], kills, seconds, made, share_done, tmp_path, "screen")
+    assert blows.landed == kills
+    if kills >= 50:  # otherwise the moments may all have fallen into the start
+        assert blows.midway >= kills // 10, blows
