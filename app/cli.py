@@ -336,6 +336,9 @@ def serve(
     workers: Annotated[int, typer.Option(help="Photos read at the same time.", min=1, max=64)] = 2,
     root_path: Annotated[str, typer.Option(help="Prefix under which a reverse proxy shows it.")] = "",
     behind_proxy: Annotated[bool, typer.Option("--behind-proxy", help="Believe the proxy about addresses.")] = False,
+    store: Annotated[
+        str | None, typer.Option(help="Keep answers as cases in this SQLite file or database; all visitors see them.")
+    ] = None,
 ) -> int:
     """Open the page on this machine.
 
@@ -346,8 +349,9 @@ def serve(
     from .server import serve as run_server
 
     wanted = ServerSettings(
-        host, port, token or settings.token, tuple(name or ()), workers, root_path=root_path, behind_proxy=behind_proxy
-    )
+        host, port, token or settings.token, tuple(name or ()), workers, root_path=root_path, behind_proxy=behind_proxy,
+        cases=str(Path(store).resolve()) if store and "://" not in store else store,
+    )  # fmt: skip
     say(f"the page is at http://{host}:{port}{root_path or '/'}; stop it with Ctrl-C")
     run_server(wanted)
     return DONE

@@ -85,6 +85,12 @@ class Desk:
     shots: tuple[Shot, ...] = ()
     told: Told = field(default_factory=Told)
     answer: Answer | None = None
+    kept: tuple[Answer, int] | None = None
+
+    @property
+    def case(self) -> int | None:
+        """The number of the case that this very answer was kept as, if it was."""
+        return self.kept[1] if self.kept is not None and self.kept[0] is self.answer else None
 
     @property
     def size(self) -> int:

@@ -6,11 +6,12 @@ from datetime import UTC, datetime
 
 from updraft_key.model.hands import HandTest
 
-from .desk import Desk, Shot
+from .desk import Desk
 from .engine import hand_tests
+from .filing import photo_lines
 from .labels import reading_name, source_name
 from .language import tongue
-from .panels import spots
+from .overlay import draw_marks
 from .report import DoneTest, Picture, ReportInput, make_pdf
 
 
@@ -22,17 +23,14 @@ def desk_pdf(desk: Desk, lang: str = "en") -> bytes:
     """
     if desk.answer is None:
         raise ValueError("expected a desk with an answer, got one without")
-    pictures = tuple(_picture(shot, lang) for shot in desk.shots if shot.full)
+    answer = desk.answer
+    pictures = tuple(
+        Picture(s.name, s.read.sha256, draw_marks(s.photo(), s.read, lang), photo_lines(answer, i, None, lang))
+        for i, s in enumerate(desk.shots)
+        if s.full
+    )
     tests = tuple(_done(test, lang) for test in hand_tests(desk.told.hand))
     return make_pdf(ReportInput(desk.answer, pictures, datetime.now(UTC).date(), None, tests, "", lang))
-
-
-def _picture(shot: Shot, lang: str) -> Picture:
-    from .overlay import draw_marks
-
-    photo = shot.photo()
-    pixels = draw_marks(photo, shot.read, lang)
-    return Picture(shot.name, shot.read.sha256, pixels, tuple(s.text for s in spots(shot.read, lang)))
 
 
 def _done(test: HandTest, lang: str) -> DoneTest:

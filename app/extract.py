@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from updraft_key.model import parts, safety
+from updraft_key.model import claims, parts, safety
 from updraft_key.model.errors import MissingExtra
 
 from .guide import captions
@@ -60,6 +60,8 @@ def messages() -> dict[str, str]:
             out.setdefault(text, f"model/{name}")
     for text in (*safety.CAUTIONS.values(), *(text for _kind, text in safety.FINDINGS.values())):
         out.setdefault(text, "model/safety.py")
+    for text in claims.WHY.values():
+        out.setdefault(text, "model/claims.py")
     for text in parts.WHY.values():
         out.setdefault(text, "model/parts.py")
     for text in FILLED:

@@ -252,7 +252,7 @@ def _labelled(
     from PIL import Image, ImageDraw, ImageFont
 
     h, w = picture.shape[:2]
-    size = max(8, round(min(max(13.0, 6.2 * unit), w / 16)))
+    size = max(8, round(min(max(16.0, 9.0 * unit), w / 16)))
     font = ImageFont.truetype(str(FONT), size)
     pad = 0.35 * size
     wrapped = [_wrapped(label.text, font, 0.42 * w) for label in labels]

@@ -5,6 +5,7 @@ The pieces hold no blank line, so that a Markdown component passes them through 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -56,6 +57,25 @@ class Spot:
     text: str
 
 
+MESSAGES: Mapping[str, str] = MappingProxyType(
+    {
+        "title": _("Please note"),
+        "busy": _("Many photos are being read just now. Wait a moment, then choose yours once more."),
+        "lost": _("The connection to the server was lost. Check the network; the page goes on by itself."),
+        "large": _("A file is larger than 25 MB. Send it at a smaller size."),
+        "failed": _("That did not work. Try it once more; if it fails again, reload the page."),
+        "close": _("Close"),
+    }
+)
+"""What the framework says by itself, in our words; ``page.js`` puts them in its place."""
+
+
+def page_words(lang: str) -> str:
+    """The words that ``page.js`` needs, in an element that shows nothing."""
+    words = json.dumps({name: tongue(lang).say(text) for name, text in MESSAGES.items()}, ensure_ascii=False)
+    return f'<div hidden data-page-words="{escape(words)}"></div>'
+
+
 def intro(lang: str) -> str:
     """What the page does, before the first photo."""
     t = tongue(lang)
@@ -73,17 +93,23 @@ def intro(lang: str) -> str:
 
 
 def verdict(answer: Answer, lang: str) -> str:
-    """The verdict: a badge, one sentence, and what makes it useful."""
+    """The verdict: a badge and one sentence; right under it what can hurt."""
     t = tongue(lang)
     outcome = answer.verdict.outcome
     sign, word = BADGES[outcome]
     lines = [line for line in verdict_lines(answer, lang) if line.kind != "ask"]
-    rest = "".join(f"<p>{escape(line.text)}</p>" for line in lines[1:])
     return (
         f'<section class="uk-card uk-verdict uk-{outcome}" data-say="{escape(lines[0].text)}">'
         f'<p class="uk-badge"><span aria-hidden="true">{sign}</span> {escape(t.say(word))}</p>'
-        f"<h2>{escape(lines[0].text)}</h2>{rest}</section>{_alerts(answer, lang)}"
+        f"<h2>{escape(lines[0].text)}</h2></section>{_alerts(answer, lang)}"
     )
+
+
+def more(answer: Answer, lang: str) -> str:
+    """What else the verdict says; on a phone it stands under the picture. Empty if one sentence says it all."""
+    rest = [line for line in verdict_lines(answer, lang) if line.kind != "ask"][1:]
+    said = "".join(f"<p>{escape(line.text)}</p>" for line in rest)
+    return f'<section class="uk-card uk-more">{said}</section>' if said else ""
 
 
 def _alerts(answer: Answer, lang: str) -> str:

@@ -36,16 +36,24 @@ _INK, _MUTED, _DEEP, _RULE, _PALE, _ALERT = (
 )
 _LISTING_BLOCKS = ("seen", "magnet", "next", "limits", "cautions")
 _OWNER_BLOCKS = ("seen", "magnet", "next", "parts", "fit", "sources", "limits", "cautions")
-_PICTURE_HEIGHT = 86.0  # millimetres: two pictures with their captions on a page
+_PICTURE_ROOM = (104.0, 78.0)  # millimetres, width and height; what was read stands beside the picture
 
 
 @dataclass(frozen=True, slots=True)
 class ClaimSection:
-    """What a listing claims and how it fared. ``result`` is ``supported``, ``contradicted`` or ``open``."""
+    """What a listing claims and how it fared.
+
+    Attributes:
+        claim: the claim as a sentence.
+        result: ``supported``, ``contradicted`` or ``open``.
+        lines: how it fared, in words.
+        groups: titled lists under it: what supports, what contradicts, what could not be seen, what would close it.
+    """
 
     claim: str
     result: str
     lines: tuple[Line, ...]
+    groups: tuple[Block, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,17 +160,16 @@ class _Sheet:
         if self.report.reference:
             facts.insert(1, (t.say("Your reference"), plain_name(self.report.reference, 80)))
         self._facts(facts)
-        if self.report.claim is not None:
-            self._panel(
-                t.say("Claim checked"),
-                [self.report.claim.claim, *(line_text(line) for line in self.report.claim.lines)],
-                _ALERT if self.report.claim.result == "contradicted" else _DEEP,
-            )
-        verdict = [line.text for line in self.blocks["verdict"].lines]
+        claim = self.report.claim
+        if claim is not None:
+            said = [claim.claim, *(line_text(line) for line in claim.lines)]
+            self._panel(t.say("Claim checked"), said, _ALERT if claim.result == "contradicted" else _DEEP, claim.groups)
+        # What would close an open claim stands in its panel; once is enough.
+        verdict = [line.text for line in self.blocks["verdict"].lines if claim is None or line.kind != "ask"]
         self._panel(t.say("Finding"), verdict or [verdict_sentence(self.report.answer, self.report.language)], _DEEP)
         if "findings" in self.blocks:
             self._block(self.blocks["findings"], colour=_ALERT)
-        for name in ("why", "not_seen"):
+        for name in ("why", "not_seen") if claim is None else ("why",):
             if name in self.blocks:
                 self._block(self.blocks[name])
 
@@ -171,7 +178,7 @@ class _Sheet:
         if not self.report.pictures:
             return
         # A heading alone at the foot of a page helps nobody: it goes with its first picture.
-        if self.pdf.get_y() + _PICTURE_HEIGHT + 40 > self.pdf.h - 20:
+        if self.pdf.get_y() + _PICTURE_ROOM[1] + 25 > self.pdf.h - 20:
             self.pdf.add_page()
         self._heading(self.t.say("Pictures"))
         for index, picture in enumerate(self.report.pictures, start=1):
@@ -206,29 +213,31 @@ class _Sheet:
 
         pdf = self.pdf
         height, width = picture.pixels.shape[:2]
-        room_w, room_h = pdf.epw, _PICTURE_HEIGHT
-        scale = min(room_w / width, room_h / height)
+        scale = min(_PICTURE_ROOM[0] / width, _PICTURE_ROOM[1] / height)
         drawn_w, drawn_h = width * scale, height * scale
-        if pdf.get_y() + drawn_h + 16 + 5 * len(picture.caption) > pdf.h - 20:
+        if pdf.get_y() + max(drawn_h, 10.0 * len(picture.caption)) + 12 > pdf.page_break_trigger:
             pdf.add_page()
         self._text(f"{index}. {plain_name(picture.label)}", 10, bold=True)
         jpeg = io.BytesIO()
         Image.fromarray(picture.pixels).save(jpeg, "JPEG", quality=88)
-        pdf.image(jpeg, x=pdf.l_margin, w=drawn_w, h=drawn_h, alt_text=picture.label)
-        pdf.ln(1)
+        top, left = pdf.get_y() + 1, pdf.l_margin + pdf.c_margin
+        pdf.image(jpeg, x=left, y=top, w=drawn_w, h=drawn_h, alt_text=picture.label)
+        pdf.set_y(top)
         for line in picture.caption:
-            self._item(line)
-        pdf.ln(4)
+            self._item(line, indent=drawn_w + 4)
+        pdf.set_y(max(pdf.get_y(), top + drawn_h) + 5)
 
     def _block(self, block: Block, colour: tuple[int, int, int] = _DEEP) -> None:
         self._heading(block.title, colour)
         for number, line in enumerate(block.lines, start=1):
-            lead = f"{number}. " if block.id in ("next", "fit") else ""
+            lead = f"{number}." if block.id in ("next", "fit") else ""
             rule = f" [{line.ref}]" if block.id == "why" else ""
             note = f" ({line.note})" if line.note else ""
-            self._item(f"{lead}{line.text}{note}{rule}")
+            self._item(f"{line.text}{note}{rule}", lead or "\N{EN DASH}")
 
-    def _panel(self, title: str, lines: Sequence[str], colour: tuple[int, int, int]) -> None:
+    def _panel(
+        self, title: str, lines: Sequence[str], colour: tuple[int, int, int], groups: Sequence[Block] = ()
+    ) -> None:
         pdf = self.pdf
         pdf.ln(3)
         top = pdf.get_y()
@@ -236,6 +245,11 @@ class _Sheet:
         self._text(title, 9, colour=colour, bold=True, indent=4)
         for number, line in enumerate(lines):
             self._text(line, 13 if number == 0 else 10, bold=number == 0, indent=4)
+        for group in groups:
+            pdf.ln(1.8)
+            self._text(group.title, 9.5, bold=True, colour=colour, indent=4)
+            for row in group.lines:
+                self._item(f"{line_text(row)}{f' [{row.ref}]' if row.kind == 'rule' else ''}", indent=4)
         pdf.set_draw_color(*colour)
         pdf.set_line_width(1.4)
         pdf.line(pdf.l_margin + 0.7, top, pdf.l_margin + 0.7, pdf.get_y())
@@ -258,11 +272,19 @@ class _Sheet:
         pdf.ln(4)
         self._text(text, 12, bold=True, colour=colour)
         pdf.set_draw_color(*_RULE)
-        pdf.line(pdf.l_margin, pdf.get_y(), pdf.w - pdf.r_margin, pdf.get_y())
+        pdf.line(pdf.l_margin + pdf.c_margin, pdf.get_y(), pdf.w - pdf.r_margin, pdf.get_y())
         pdf.ln(1.5)
 
-    def _item(self, text: str) -> None:
-        self._text(f"\N{EN DASH} {text}", 9.5, indent=2)
+    def _item(self, text: str, lead: str = "\N{EN DASH}", indent: float = 2.0) -> None:
+        """One row of a list; further lines of it stand under the first one's text and not under its dash."""
+        pdf, hang = self.pdf, 4.0 if lead == "\N{EN DASH}" else 6.5
+        if pdf.get_y() + 4.75 > pdf.page_break_trigger:
+            pdf.add_page()
+        pdf.set_font("sans", "", 9.5)
+        pdf.set_text_color(*_INK)
+        pdf.set_x(pdf.l_margin + indent)
+        pdf.cell(hang, 4.75, lead)
+        self._text(text, 9.5, indent=indent + hang)
 
     def _text(
         self,

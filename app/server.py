@@ -52,6 +52,7 @@ class ServerSettings:
         costly_per_minute: of those, uploads, questions and reports.
         body_bytes: of one request.
         root_path: prefix under which a reverse proxy shows the server, such as ``/key``.
+        cases: SQLite file or database URL where answers can be kept; every visitor then sees every case. None for none.
         behind_proxy: believe the proxy on this machine about the client's address (``X-Forwarded-For``).
     """
 
@@ -67,6 +68,7 @@ class ServerSettings:
     body_bytes: int = 100_000_000
     root_path: str = ""
     behind_proxy: bool = False
+    cases: str | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.port <= 65535:
@@ -85,7 +87,7 @@ class ServerSettings:
         """What the gate holds to. Reached from the network, any name will do: the token guards it."""
         named = (*LOOPBACK, *self.hosts) if is_loopback(self.host) or self.hosts else ()
         return GateRules(
-            named, self.token, self.per_minute, self.costly_per_minute, self.body_bytes
+            named, self.token, self.per_minute, self.costly_per_minute, self.body_bytes, drawing=self.cases is not None
         )  # fmt: skip
 
 
@@ -123,6 +125,11 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
     Image.MAX_IMAGE_PIXELS = 105_000_000
 
     limits = Limits()
+    store = None
+    if settings.cases is not None:
+        from .store import Store
+
+        store = Store(settings.cases)
     guard = Guard(GuardLimits(workers=settings.workers), limits)
     clerk = Clerk(engine or IdentifierEngine(), guard, Desks())
 
@@ -130,6 +137,8 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
         guard.close()
+        if store is not None:
+            store.close()
 
     app = FastAPI(
         title="Updraft Key", version="1", docs_url=None, redoc_url=None, lifespan=lifespan,
@@ -139,7 +148,7 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
     _add_files(app, clerk)
     from updraft_key.model.hands import question
 
-    blocks = build(clerk, question, workers=settings.workers, most_bytes=limits.max_bytes)
+    blocks = build(clerk, question, workers=settings.workers, most_bytes=limits.max_bytes, store=store)
     blocks.queue(max_size=settings.waiting, default_concurrency_limit=settings.workers, api_open=False)
     gr.mount_gradio_app(
         app, blocks, path="/", footer_links=[], run_history=False, show_error=False, enable_monitoring=False,

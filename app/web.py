@@ -1,6 +1,6 @@
 """The page: Gradio components for what is tapped, our own markup (``panels``) for what is read.
 
-Every text-bearing component is registered in ``_Labels``, so that one event says the whole page in another language.
+Every text-bearing component is made by ``Controls``, so that one event says the whole page in another language.
 All markup goes through Markdown components: unlike the HTML component they need no evaluated scripts, so the
 page runs under a content security policy without ``unsafe-eval``.
 """
@@ -8,11 +8,10 @@ page runs under a content security policy without ``unsafe-eval``.
 from __future__ import annotations
 
 import os
-import shutil
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 # Must be set before gradio is imported: it reports to its makers otherwise.
 os.environ["GRADIO_ANALYTICS_ENABLED"] = "False"
@@ -20,11 +19,12 @@ os.environ["HF_HUB_DISABLE_TELEMETRY"] = "1"
 
 import gradio as gr
 from updraft_key.model.cues import ERAS
-from updraft_key.model.errors import EvidenceError
+from updraft_key.model.errors import EvidenceError, StoreError
 
 from . import guide, panels
 from .choices import ARRESTERS, HAND_CHOICES, MAGNET_WORDS, MANIFOLDS, UNKNOWN, choices_of
 from .clerk import Clerk
+from .controls import Controls, Update, html, known, spoken
 from .desk import MAX_PHOTOS, Desk
 from .engine import Told, with_hand
 from .headers import VISIT
@@ -32,41 +32,28 @@ from .labels import era_name
 from .language import LANGUAGES, tongue
 from .language import mark as _
 from .theme import theme
+from .uploads import take
+
+if TYPE_CHECKING:
+    from .case_tab import CaseTab
+    from .store import Store
 
 MODEL_QUEUE = "model"
+LIGHT: Mapping[str, Any] = {"queue": False, "api_visibility": "private", "show_progress": "hidden"}
+"""Settings of events that need no network: answered at once, past the line."""
+KEEP, KEPT = _("Keep as a case"), _("Kept as case {number}")
 PHOTOS, MORE_PHOTOS = _("Take or choose photos"), _("Add more photos")
-
-Update = dict[Any, Any]
-Say = Callable[[str], Any]
-
-
-@dataclass(slots=True)
-class _Labels:
-    """Which component says what, in any language."""
-
-    rows: list[tuple[Any, Say]] = field(default_factory=list)
-
-    def add(self, component: Any, say: Say) -> Any:
-        self.rows.append((component, say))
-        return component
-
-    def all(self, lang: str) -> Update:
-        return {component: say(lang) for component, say in self.rows}
-
-
-def _html(value: str = "", name: str = "", visible: bool = True) -> Any:
-    return gr.Markdown(
-        value, sanitize_html=False, latex_delimiters=[], elem_id=name or None, visible=visible,
-        elem_classes=["uk-html"], container=False,
-    )  # fmt: skip
 
 
 class Page:
     """Builds the Blocks and holds its components while the events are wired."""
 
-    def __init__(self, clerk: Clerk, hand_question: Callable[[str], str], most_bytes: int) -> None:
+    def __init__(
+        self, clerk: Clerk, hand_question: Callable[[str], str], most_bytes: int, store: Store | None = None
+    ) -> None:
         self.clerk, self.hand_question, self.most_bytes = clerk, hand_question, most_bytes
-        self.labels = _Labels()
+        self.make = Controls()
+        self.store = store
 
     def build(self, workers: int) -> gr.Blocks:
         """The whole page."""
@@ -74,78 +61,81 @@ class Page:
         with gr.Blocks(analytics_enabled=False, title="Updraft Key", delete_cache=(300, 900)) as blocks:
             self.token = gr.State(None, time_to_live=3600, delete_callback=self.clerk.desks.forget)
             with gr.Row(elem_id="uk-head"):
-                _html('<h1 class="uk-brand"><span aria-hidden="true">\u25b3</span> Updraft Key</h1>', "uk-brand")
+                html('<h1 class="uk-brand"><span aria-hidden="true">\u25b3</span> Updraft Key</h1>', "uk-brand")
                 self.lang = gr.Radio(
                     [(name, code) for code, name in LANGUAGES.items()], value="en", elem_id="uk-lang",
                     label="Language / Sprache", container=True,
                 )  # fmt: skip
+            self.make.panel(panels.page_words, "uk-words")
             with gr.Tabs(elem_id="uk-tabs"):
-                with self._tab(_("Identify"), "identify"):
+                with self.make.tab(_("Identify"), "identify"):
                     self._identify()
-                with self._tab(_("Examples"), "examples"):
-                    self._panel(guide.examples)
-                with self._tab(_("Photo guide"), "guide"):
-                    self._panel(guide.photo_guide)
+                with self.make.tab(_("Examples"), "examples"):
+                    self.make.panel(guide.examples)
+                with self.make.tab(_("Photo guide"), "guide"):
+                    self.make.panel(guide.photo_guide)
+                cases = self._cases()
             self._wire(blocks, workers)
+            if cases is not None:
+                cases[0].wire(cases[1], self.lang, LIGHT)
         return blocks
 
     # ------------------------------------------------------------------ layout
 
-    def _tab(self, text: str, name: str) -> Any:
-        tab = gr.Tab(text, id=name)
-        return self.labels.add(tab, lambda lang: gr.Tab(label=tongue(lang).say(text)))
+    def _cases(self) -> tuple[CaseTab, Any] | None:
+        """The tab of kept cases, where there is a store."""
+        if self.store is None:
+            return None
+        from .case_tab import CaseTab
 
-    def _panel(self, make: Callable[[str], str]) -> None:
-        self.labels.add(_html(make("en")), make)
-
-    def _button(self, text: str, variant: str = "secondary", name: str = "") -> Any:
-        button = gr.Button(text, variant=variant, elem_id=name or None, size="lg")
-        return self.labels.add(button, lambda lang: gr.Button(value=tongue(lang).say(text)))
-
-    def _radio(self, label: Callable[[str], str], choices: Callable[[str], list[tuple[str, str]]]) -> Any:
-        radio = gr.Radio(choices("en"), value=UNKNOWN, label=label("en"), elem_classes=["uk-radio"])
-        return self.labels.add(radio, lambda lang: gr.Radio(choices=choices(lang), label=label(lang)))
-
-    def _accordion(self, text: str, opened: bool = False) -> Any:
-        box = gr.Accordion(text, open=opened, elem_classes=["uk-fold"])
-        return self.labels.add(box, lambda lang: gr.Accordion(label=tongue(lang).say(text)))
+        made = CaseTab(self.make, self.store)
+        with self.make.tab(_("Cases"), "cases") as tab:
+            made.lay_out()
+        return made, tab
 
     def _identify(self) -> None:
         with gr.Column(elem_id="uk-desk"):
             with gr.Column(elem_classes=["uk-area", "uk-take"]):
-                self.intro = self.labels.add(_html(panels.intro("en"), "uk-intro"), panels.intro)
+                self.intro = self.make.add(html(panels.intro("en"), "uk-intro"), panels.intro)
                 self.upload = gr.UploadButton(
                     PHOTOS, file_count="multiple", file_types=["image", ".heic", ".heif"], type="filepath",
                     variant="primary", size="lg", elem_id="uk-upload",
                 )  # fmt: skip
-                self.notice = _html("", "uk-notice")
+                self.notice = html("", "uk-notice")
             self.answer_areas: list[Any] = []
             self.verdict = self._answer_area("uk-verdict-area")
             with gr.Column(elem_classes=["uk-area", "uk-card", "uk-magnet-area"], visible=False) as self.magnet_area:
-                self._panel(panels.magnet_question)
+                self.make.panel(panels.magnet_question)
                 with gr.Row(elem_id="uk-magnet-buttons"):
                     self.magnet_buttons = {
                         w: gr.Button(t, size="lg", elem_id=f"uk-magnet-{w}") for w, t in MAGNET_WORDS.items()
                     }
-                self.magnet = _html("", "uk-magnet")
+            self._photos()
+            self.more = self._answer_area("uk-more-area")
+            self.more_area = self.answer_areas[-1]
+            with gr.Column(elem_classes=["uk-area", "uk-card", "uk-how-area"], visible=False) as self.how_area:
+                self.magnet = html("", "uk-magnet")
             self.ask = self._answer_area("uk-ask-area")
             self.ask_area = self.answer_areas[-1]
-            self._photos()
             self.evidence = self._answer_area("uk-evidence-area")
             with gr.Column(elem_classes=["uk-area", "uk-hand-area"]):
                 self._hand_tests()
             with gr.Column(elem_classes=["uk-area", "uk-end-area"], visible=False) as self.end_area:
-                with self._accordion(_("Parts")):
-                    self.parts = _html("", "uk-parts")
-                with self._accordion(_("Fit plan")):
+                with self.make.accordion(_("Parts")):
+                    self.parts = html("", "uk-parts")
+                with self.make.accordion(_("Fit plan")):
                     self._fit()
-                self.cautions = _html("", "uk-cautions")
-                self.save = _html("", "uk-save")
-                self.reset = self._button(_("Start again"), name="uk-reset")
+                self.cautions = html("", "uk-cautions")
+                self.save = html("", "uk-save")
+                if self.store is not None:
+                    with gr.Column(elem_classes=["uk-area", "uk-card", "uk-keep"]):
+                        self.title = self.make.line(_("Name or number of the customer's question"), "uk-case-title")
+                        self.keep = gr.Button(KEEP, elem_id="uk-keep")
+                self.reset = self.make.button(_("Start again"), name="uk-reset")
 
     def _answer_area(self, css: str) -> Any:
         with gr.Column(elem_classes=["uk-area", css], visible=False) as area:
-            panel = _html("", css.removesuffix("-area"))
+            panel = html("", css.removesuffix("-area"))
         self.answer_areas.append(area)
         return panel
 
@@ -155,62 +145,51 @@ class Page:
             self.slots: list[tuple[Any, Any, Any, Any]] = []
             for i in range(MAX_PHOTOS):
                 with gr.Column(elem_classes=["uk-card", "uk-slot"], visible=False) as slot:
-                    picture = _html("", f"uk-photo-{i + 1}")
+                    picture = html("", f"uk-photo-{i + 1}")
                     with gr.Row(elem_classes=["uk-pair"]):
-                        buttons = [self._numbered(text, i + 1) for text in (turn, away)]
+                        buttons = [self.make.numbered(text, i + 1) for text in (turn, away)]
                 self.slots.append((slot, picture, buttons[0], buttons[1]))
 
-    def _numbered(self, text: str, number: int) -> Any:
-        def say(lang: str) -> str:
-            return tongue(lang).say(text, {"number": number})
-
-        button = gr.Button(say("en"), size="sm", elem_classes=["uk-small"])
-        return self.labels.add(button, lambda lang: gr.Button(value=say(lang)))
-
     def _hand_tests(self) -> None:
-        with self._accordion(_("What you can check by eye or by hand")):
+        with self.make.accordion(_("What you can check by eye or by hand")):
             self.hand: dict[str, Any] = {}
             for test, choices in HAND_CHOICES.items():
-                self.hand[test] = self._radio(
+                self.hand[test] = self.make.radio(
                     lambda lang, test=test: tongue(lang).again(self.hand_question(test)),  # type: ignore[misc]
                     lambda lang, choices=choices: choices_of(dict(choices), _("not checked"), lang),  # type: ignore[misc]
                 )
             weight, water = _("Weight of the bare castings, in grams"), _("Water that they push aside, in millilitres")
             with gr.Row(elem_classes=["uk-pair"]):
-                self.weight, self.water = (self._number(text) for text in (weight, water))
-            self.weighed = self._button(_("Count the weighing"), name="uk-weigh")
-
-    def _number(self, text: str) -> Any:
-        number = gr.Number(label=text, minimum=0, elem_classes=["uk-number"])
-        return self.labels.add(number, lambda lang: gr.Number(label=tongue(lang).say(text)))
+                self.weight, self.water = (self.make.number(text) for text in (weight, water))
+            self.weighed = self.make.button(_("Count the weighing"), name="uk-weigh")
 
     def _fit(self) -> None:
-        self.manifold = self._radio(
+        self.manifold = self.make.radio(
             lambda lang: tongue(lang).say("Side of the intake manifold, close behind the carburetor flange"),
             lambda lang: choices_of(MANIFOLDS, _("not known"), lang),
         )
-        self.arrester = self._radio(
+        self.arrester = self.make.radio(
             lambda lang: tongue(lang).say("Flame arrester housing on the engine"),
             lambda lang: choices_of(ARRESTERS, _("not known"), lang),
         )
-        self.wanted = self._radio(
+        self.wanted = self.make.radio(
             lambda lang: tongue(lang).say("Carburetor that is to be fitted"),
             lambda lang: [
                 (tongue(lang).say("the same kind as this one"), UNKNOWN),
                 *((era_name(e, lang), str(e)) for e in ERAS),
             ],
         )
-        self.fit = _html("", "uk-fit")
+        self.fit = html("", "uk-fit")
 
     # ------------------------------------------------------------------ what is shown
 
     def _show(self, desk: Desk, lang: str, note: str = "") -> Update:
         """Everything that depends on the desk."""
-        lang = _spoken(lang)
+        lang = spoken(lang)
         return self._show_answer(desk, lang, note) | self._show_photos(desk, lang)
 
     def _show_answer(self, desk: Desk, lang: str, note: str = "") -> Update:
-        answer, there, lang = desk.answer, desk.answer is not None, _spoken(lang)
+        answer, there, lang = desk.answer, desk.answer is not None, spoken(lang)
         out: Update = {self.token: desk.token, self.notice: panels.notice(note)}
         out |= {area: gr.Column(visible=there) for area in (*self.answer_areas, self.end_area)}
         out[self.intro] = gr.Markdown(visible=not there and not desk.shots)
@@ -222,7 +201,7 @@ class Page:
         )
         said = desk.told.hand.get("magnet")
         flagged = answer is not None and (answer.verdict.magnet_test.flagged or said is not None)
-        out[self.magnet_area] = gr.Column(visible=flagged)
+        out |= {self.magnet_area: gr.Column(visible=flagged), self.how_area: gr.Column(visible=flagged)}
         for word, button in self.magnet_buttons.items():
             text = tongue(lang).say(MAGNET_WORDS[word])
             out[button] = gr.Button(
@@ -231,6 +210,8 @@ class Page:
             )
         if answer is not None:
             out[self.verdict] = panels.verdict(answer, lang)
+            rest = panels.more(answer, lang)
+            out |= {self.more: rest, self.more_area: gr.Column(visible=bool(rest))}
             out[self.magnet] = panels.magnet(answer, lang, said is not None)
             asked = panels.ask(answer, lang)
             out[self.ask], out[self.ask_area] = asked, gr.Column(visible=bool(asked))
@@ -239,6 +220,9 @@ class Page:
             out[self.fit] = panels.fit(answer, lang)
             out[self.cautions] = panels.cautions(answer, lang)
             out[self.save] = panels.save(desk, lang)
+        if self.store is not None:
+            text = tongue(lang).say(KEEP) if desk.case is None else tongue(lang).say(KEPT, {"number": desk.case})
+            out[self.keep] = gr.Button(value=text, interactive=there and desk.case is None)
         return out
 
     def _show_photos(self, desk: Desk, lang: str) -> Update:
@@ -255,37 +239,39 @@ class Page:
     def _wire(self, blocks: gr.Blocks, workers: int) -> None:
         answer = [
             self.token, self.notice, self.upload, *self.answer_areas, self.end_area, self.intro, self.magnet_area,
-            *self.magnet_buttons.values(), self.verdict, self.magnet, self.ask, self.evidence, self.parts, self.fit,
-            self.cautions, self.save,
+            self.how_area, *self.magnet_buttons.values(), self.verdict, self.more, self.magnet, self.ask, self.evidence,
+            self.parts, self.fit, self.cautions, self.save,
         ]  # fmt: skip
+        if self.store is not None:
+            answer.append(self.keep)
+            self.keep.click(self._keep, [self.title, self.token, self.lang], answer, **LIGHT)
         photos = [self.photos_area, *(c for slot in self.slots for c in slot[:3])]
         here = [self.token, self.lang]
         slow: dict[str, Any] = {
             "concurrency_id": MODEL_QUEUE, "concurrency_limit": workers, "api_visibility": "private",
             "show_progress": "hidden",
         }  # fmt: skip
-        light: dict[str, Any] = {"queue": False, "api_visibility": "private", "show_progress": "hidden"}
         self.upload.upload(self._add, [self.upload, *here], [*answer, *photos], **slow)
         for i, (_slot, _picture, turn, away) in enumerate(self.slots):
             turn.click(self._on_photo(self.clerk.turn, i), here, [*answer, *photos], **slow)
-            away.click(self._on_photo(self.clerk.remove, i), here, [*answer, *photos], **light)
+            away.click(self._on_photo(self.clerk.remove, i), here, [*answer, *photos], **LIGHT)
         for word, button in self.magnet_buttons.items():
-            button.click(self._on_magnet(word), here, answer, **light)
+            button.click(self._on_magnet(word), here, answer, **LIGHT)
         for test, radio in self.hand.items():
-            radio.input(self._on_hand(test), [radio, *here], [*answer, *photos], **light)
-        self.weighed.click(self._on_weigh, [self.weight, self.water, *here], [*answer, *photos], **light)
+            radio.input(self._on_hand(test), [radio, *here], [*answer, *photos], **LIGHT)
+        self.weighed.click(self._on_weigh, [self.weight, self.water, *here], [*answer, *photos], **LIGHT)
         plan = [self.manifold, self.arrester, self.wanted]
         for radio in plan:
-            radio.input(self._plan, [*plan, *here], answer, **light)
+            radio.input(self._plan, [*plan, *here], answer, **LIGHT)
         asked = [*self.hand.values(), *plan]
-        self.reset.click(self._clear, here, [*answer, *photos, *asked], **light)
-        said = [component for component, _say in self.labels.rows]
+        self.reset.click(self._clear, here, [*answer, *photos, *asked], **LIGHT)
+        said = [component for component, _say in self.make.rows]
         every = list(dict.fromkeys([*answer, *photos, *said]))
-        self.lang.input(self._speak, here, every, **light)
-        blocks.load(self._return, here, [*answer, *photos, *asked], **light)
+        self.lang.input(self._speak, here, every, **LIGHT)
+        blocks.load(self._return, here, [*answer, *photos, *asked], **LIGHT)
 
     def _add(self, files: list[str] | None, token: str | None, lang: str) -> Iterator[Update]:
-        lang = _spoken(lang)
+        lang = spoken(lang)
         t, desk = tongue(lang), self.clerk.desk(token)
         paths = [Path(str(f)) for f in files or []]
         room = MAX_PHOTOS - len(desk.shots)
@@ -297,13 +283,13 @@ class Page:
             where = {"number": i + 1, "total": len(taken)}
             text = t.say("Reading photo {number} of {total} \u2026", where)
             yield {self.token: desk.token, self.notice: panels.progress(text, i, len(taken))}
-            data = _take(path, self.most_bytes)
+            data = take(path, self.most_bytes)
             if data is None:
                 note = t.say("A photo did not arrive whole. Choose it once more.")
             else:
                 desk = self.clerk.add(desk, path.name, data)
         for path in paths[len(taken) :]:
-            _take(path, 0)
+            take(path, 0)
         desk = self.clerk.decide(desk)
         yield self._show(desk, lang, note)
 
@@ -327,7 +313,7 @@ class Page:
                 said = None if word in (None, UNKNOWN) else word
                 return self._show(self.clerk.tell(desk, lambda told: with_hand(told, test, said)), lang)
             except EvidenceError as error:  # a forged request; the page itself offers only known words
-                return self._show(desk, lang, tongue(_spoken(lang)).again(str(error)))
+                return self._show(desk, lang, tongue(spoken(lang)).again(str(error)))
 
         return run
 
@@ -344,12 +330,24 @@ class Page:
         def act(told: Told) -> Told:
             return replace(
                 told,
-                manifold=_known(manifold, MANIFOLDS),
-                arrester=_known(arrester, ARRESTERS),
-                wanted=_known(wanted, {str(e): "" for e in ERAS}),
+                manifold=known(manifold, MANIFOLDS),
+                arrester=known(arrester, ARRESTERS),
+                wanted=known(wanted, {str(e): "" for e in ERAS}),
             )
 
         return self._show_answer(self.clerk.tell(desk, act), lang)
+
+    def _keep(self, title: str | None, token: str | None, lang: str) -> Update:
+        from .desk_case import keep_desk
+
+        desk, t = self.clerk.desk(token), tongue(spoken(lang))
+        if self.store is None or desk.answer is None or desk.case is not None:
+            return self._show_answer(desk, lang)
+        try:
+            kept = keep_desk(self.store, desk, title or "").kept
+        except StoreError as error:
+            return self._show_answer(desk, lang, t.again(str(error)))
+        return self._show_answer(self.clerk.desks.change(desk.token, lambda now: replace(now, kept=kept)), lang)
 
     def _clear(self, token: str | None, lang: str, request: gr.Request) -> Update:
         desk = self.clerk.clear(self.clerk.desk(token))
@@ -364,8 +362,8 @@ class Page:
         return {radio: gr.Radio(value=word or UNKNOWN) for radio, word in said.items()}
 
     def _speak(self, token: str | None, lang: str) -> Update:
-        desk, lang = self.clerk.desk(token), _spoken(lang)
-        out = self.labels.all(lang)
+        desk, lang = self.clerk.desk(token), spoken(lang)
+        out = self.make.said(lang)
         for component, update in self._show(desk, lang).items():
             if component is self.intro:
                 there = desk.answer is not None or bool(desk.shots)
@@ -387,35 +385,9 @@ class Page:
         return self._show(desk, lang) | self._show_told(desk)
 
 
-def _known(word: str | None, table: dict[str, str]) -> str | None:
-    return word if word in table else None
-
-
-def _take(path: Path, most: int) -> bytes | None:
-    """Read an upload and remove it with its folder, so that no original stays on the disk.
-
-    None if it is gone, or if it does not lie one folder deep in the server's own upload folder: a path comes with
-    the request, and nothing else may ever be read or removed through it.
-    """
-    real, uploads = path.resolve(), os.environ.get("GRADIO_TEMP_DIR", "")
-    if not uploads or real.parent.parent != Path(uploads).resolve():
-        return None
-    try:
-        with real.open("rb") as stream:
-            data = stream.read(most + 1)  # one byte more, so that the decoder sees that it is too large
-    except OSError:
-        return None
-    finally:
-        shutil.rmtree(real.parent, ignore_errors=True)
-    return data
-
-
-def _spoken(lang: object) -> str:
-    """A language the page has; a forged request may carry anything."""
-    return lang if isinstance(lang, str) and lang in LANGUAGES else "en"
-
-
-def build(clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, most_bytes: int) -> gr.Blocks:
+def build(
+    clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, most_bytes: int, store: Store | None = None
+) -> gr.Blocks:
     """Build the page.
 
     Args:
@@ -423,8 +395,9 @@ def build(clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, mo
         hand_question: the English question of a hand test, by its id.
         workers: photos read at the same time, over all visitors.
         most_bytes: of one photo.
+        store: where answers are kept as cases; every visitor then sees every case. None for no cases at all.
     """
-    return Page(clerk, hand_question, most_bytes).build(workers)
+    return Page(clerk, hand_question, most_bytes, store).build(workers)
 
 
 __all__ = ["build", "theme"]

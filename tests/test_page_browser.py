@@ -6,7 +6,10 @@ without it the accessibility test is skipped.
 
 from __future__ import annotations
 
+import json
 import os
+import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +21,10 @@ from live import Live, running
 
 pytestmark = pytest.mark.web
 sync_api = pytest.importorskip("playwright.sync_api")
+from updraft_key.app.engine import IdentifierEngine, ReadPhoto, Told  # noqa: E402
 from updraft_key.app.server import ServerSettings  # noqa: E402
+from updraft_key.app.words import verdict_sentence  # noqa: E402
+from updraft_key.model.photo import Photo, open_photo  # noqa: E402
 
 CHROMIUM = Path("/usr/bin/chromium")
 if not CHROMIUM.exists():
@@ -31,6 +37,16 @@ FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
 ]  # fmt: skip
+
+
+KEEP_PROGRESS = """
+window.told = [];
+const keep = () => document.querySelectorAll(".uk-progress p").forEach((p) => {
+  if (!window.told.includes(p.textContent)) window.told.push(p.textContent);
+});
+new MutationObserver(keep).observe(document.body, {subtree: true, childList: true, characterData: true});
+"""
+"""Keeps every text of the progress that the page shows, in its order."""
 
 
 @dataclass
@@ -69,8 +85,13 @@ def engine() -> FakeEngine:
 
 
 @pytest.fixture(scope="module")
-def live(engine: FakeEngine) -> Iterator[Live]:
-    with running(ServerSettings(costly_per_minute=600, per_minute=6000), engine) as server:
+def cases(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("cases") / "cases.sqlite"
+
+
+@pytest.fixture(scope="module")
+def live(engine: FakeEngine, cases: Path) -> Iterator[Live]:
+    with running(ServerSettings(costly_per_minute=600, per_minute=6000, cases=str(cases)), engine) as server:
         yield server
 
 
@@ -130,6 +151,146 @@ def test_an_owner_gets_from_photos_to_a_settled_answer(visit: Visit, engine: Fak
     page.locator("#uk-photo-2 img").wait_for()
     visit.shot("3-named")
     assert visit.fits()
+
+
+def test_the_first_screen_of_a_phone_holds_verdict_question_and_picture(browser: sync_api.Browser, live: Live) -> None:
+    """Nothing has to be scrolled for the sentence, the magnet's buttons and the marked picture."""
+    for scheme, upright in (("light", (800, 600)), ("dark", (600, 800))):
+        visit = open_page(browser, live, SIZES[0], scheme)
+        visit.upload(("side.jpg", painted("unclear", upright)))
+        visit.verdict("all three kinds")
+        page = visit.page
+        page.locator("#uk-photo-1 img").wait_for()
+        page.wait_for_timeout(500)
+        assert page.evaluate("window.scrollY") == 0
+        for seen in ("#uk-verdict h2", "#uk-magnet-holds", "#uk-magnet-weak", "#uk-photo-1 .uk-frame"):
+            box = page.locator(seen).bounding_box()
+            assert box and box["y"] >= 0 and box["y"] + box["height"] <= 844, seen
+        drawing = page.locator(".uk-how-area svg").bounding_box()
+        assert drawing and drawing["y"] > 844
+        page.get_by_text("Deutsch").click()
+        visit.verdict("Noch nicht geklärt")
+        box = page.locator("#uk-photo-1 .uk-frame").bounding_box()
+        assert box and box["y"] + box["height"] <= 844, "in German too"
+        page.screenshot(path=ARTEFACTS / f"390-first-screen-{scheme}.png")
+        page.context.close()
+
+
+def pull(page: sync_api.Page, start: tuple[float, float], end: tuple[float, float]) -> None:
+    """Draw with one finger."""
+    finger = page.context.new_cdp_session(page)
+    steps = [(start[0] + (end[0] - start[0]) * i / 8, start[1] + (end[1] - start[1]) * i / 8) for i in range(9)]
+    for i, (x, y) in enumerate(steps):
+        kind = "touchMove" if i else "touchStart"
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    finger.detach()
+
+
+def test_a_confirmed_case_takes_boxes_drawn_with_a_finger_and_exports_them(
+    visit: Visit, cases: Path, tmp_path: Path
+) -> None:
+    from updraft_key.app.cases import export
+    from updraft_key.app.store import Store
+
+    page, title = visit.page, f"Order <b> {visit.width}"
+    visit.upload(("front.jpg", painted("alloy5")), ("side.jpg", painted("alloy_side")))
+    visit.verdict("five screws")
+    page.get_by_label("Name or number").fill(title)
+    page.click("#uk-keep")
+    page.get_by_text("Kept as case").wait_for()
+    assert not page.locator("#uk-keep").is_enabled(), "the same answer is kept once"
+    page.click("[role=tab][data-tab-id=cases]")
+    page.get_by_label("Words of the title or the notes").fill(str(visit.width))
+    page.click("#uk-case-seek")
+    page.locator("#uk-case-list label", has_text=title).click()
+    page.locator("#uk-case-truth").get_by_text("alloy body, five screws").click()
+    page.click("#uk-case-record")
+    page.get_by_text("how it was found out.").wait_for()
+    page.get_by_label("How it was found out").fill("kit fitted")
+    page.click("#uk-case-record")
+    page.locator("#uk-case-head", has_text="Proved to be: alloy body, five screws (kit fitted)").wait_for()
+    board = page.locator(".uk-board canvas")
+    board.wait_for()
+
+    def draw(kind: str, box: tuple[float, float, float, float]) -> None:
+        """Draw a box given in shares of the picture's width and height."""
+        page.locator("#uk-case-kind").get_by_text(kind, exact=True).click()
+        page.wait_for_timeout(800)
+        page.get_by_role("button", name="Draw a box").click()
+        board.scroll_into_view_if_needed()
+        at = board.bounding_box()
+        assert at
+        shown = min(at["width"], 800)  # a picture that is smaller than the board stands in its middle
+        left = at["x"] + (at["width"] - shown) / 2
+        x, y = [left + shown * v for v in box[::2]], [at["y"] + at["height"] * v for v in box[1::2]]
+        pull(page, (x[0], y[0]), (x[1], y[1]))
+        page.wait_for_timeout(300)
+
+    draw("ear with a screw", (0.3, 0.2, 0.5, 0.4))
+    draw("joint screw", (0.1, 0.6, 0.2, 0.7))
+    visit.shot("12-drawing")
+    page.click("#uk-case-save")
+    page.get_by_text("Saved for photo 1. Boxes: 2.").wait_for()
+    page.locator("#uk-case-photo").get_by_text("Photo 2").click()
+    page.wait_for_timeout(800)
+    draw("scavenge tube", (0.5, 0.5, 0.6, 0.9))
+    page.locator("#uk-case-photo").get_by_text("Photo 1").click()  # what was drawn is saved on the way
+    page.wait_for_timeout(800)
+    assert visit.fits()
+
+    store = Store(cases)
+    assert export(store, tmp_path) == 2 * len(list(store.cases()))
+    store.close()
+    coco = json.loads((tmp_path / "coco.json").read_text("utf-8"))
+    mine = [i for i in coco["images"] if i["case"] == max(i["case"] for i in coco["images"])]
+    names = {c["id"]: c["name"] for c in coco["categories"]}
+    boxes = {
+        (m, names[a["category_id"]]): a["bbox"]
+        for m, image in enumerate(mine)
+        for a in coco["annotations"]
+        if a["image_id"] == image["id"]
+    }
+    assert boxes == {
+        (0, "front_ear"): pytest.approx([240, 120, 160, 120], abs=6),
+        (0, "joint_screw"): pytest.approx([80, 360, 80, 60], abs=6),
+        (1, "scavenge_tube"): pytest.approx([400, 300, 80, 240], abs=6),
+    }
+    assert mine[0]["truth"] == "alloy5" and mine[0]["cues"]["front_ear"] == "screwed"
+    assert mine[1]["cues"]["scavenge_line"] == "external"
+    page.get_by_text("Deutsch").click()
+    page.get_by_role("button", name="Rahmen zeichnen").wait_for()
+
+
+def test_a_full_line_is_said_in_the_page_s_language(browser: sync_api.Browser) -> None:
+    """The framework's own message is English and bare; ours says what to do, in the language that was chosen."""
+    hold = threading.Event()
+
+    class Held(FakeEngine):
+        def read(self, label: str, photo: Photo) -> ReadPhoto:
+            hold.wait(30)
+            return super().read(label, photo)
+
+    with running(ServerSettings(costly_per_minute=600, per_minute=6000, workers=1, waiting=1), Held()) as busy:
+        others = [open_page(browser, busy, SIZES[0]) for _ in range(4)]
+        try:
+            for one in others[:3]:
+                one.upload(("side.jpg", painted("unclear")))
+                one.page.wait_for_timeout(500)
+            last = others[3]
+            last.page.get_by_text("Deutsch").click()
+            last.page.get_by_text("Fotos aufnehmen").or_(
+                last.page.locator("#uk-upload", has_text="Foto")
+            ).first.wait_for()
+            last.upload(("side.jpg", painted("unclear")))
+            toast = last.page.locator('[data-testid="toast-body"]')
+            toast.get_by_text("Gerade werden viele Fotos gelesen").wait_for()
+            assert "busy" not in toast.inner_text() and "Error" not in toast.inner_text()
+            last.shot("13-busy")
+        finally:
+            hold.set()
+            for one in others:
+                one.page.context.close()
 
 
 def test_turn_remove_and_start_again(visit: Visit, engine: FakeEngine) -> None:
@@ -313,3 +474,34 @@ def test_axe_finds_nothing_serious(browser: sync_api.Browser, live: Live, scheme
     page.locator(".uk-guide").first.wait_for()
     check("guide")
     page.context.close()
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
+def test_with_the_shipped_network(browser: sync_api.Browser, size: tuple[int, int]) -> None:
+    """The real thing: example pictures read by the network that ships, progress shown meanwhile, in under a minute."""
+    examples = ROOT / "app" / "assets" / "examples"
+    files = ["iron_front_left.jpg", "alloy_front_in_the_bay.jpg"]
+    with running(ServerSettings(costly_per_minute=600, per_minute=6000), IdentifierEngine()) as live:
+        visit = open_page(browser, live, size)
+        page = visit.page
+        # What the page shows while it reads is gone quickly, so every text of it is kept as it comes.
+        page.evaluate(KEEP_PROGRESS)
+        begun = time.monotonic()
+        visit.upload(*((name, (examples / name).read_bytes()) for name in files))
+        page.locator("#uk-verdict h2").wait_for(timeout=60_000)
+        page.locator("#uk-photo-2 img").wait_for()
+        assert time.monotonic() - begun < 60
+        told = page.evaluate("window.told")
+        assert told[:1] == ["Reading photo 1 of 2 \u2026"] and "Reading photo 2 of 2 \u2026" in told
+        assert page.locator(".uk-progress").count() == 0, "the progress gives way to the answer"
+        engine = IdentifierEngine()
+        reads = [engine.read(name, open_photo(examples / name)) for name in files]
+        answer = engine.decide(reads, Told())
+        assert page.inner_text("#uk-verdict h2") == verdict_sentence(answer, "en")
+        assert page.locator(".uk-marks .uk-subject").count() == 2 * sum(
+            r.answer.readings is not None and r.answer.readings.subject.found for r in reads
+        )
+        assert answer.model.version in page.inner_text("#uk-cautions")
+        visit.shot("14-shipped-network")
+        assert visit.errors == []
+        page.context.close()

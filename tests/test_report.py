@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+from updraft_key.app.filing import claim_section, photo_lines
 from updraft_key.app.report import ClaimSection, DoneTest, Picture, ReportInput, make_pdf, number_of
 from updraft_key.app.words import Line
-from updraft_key.model.cues import Cue
+from updraft_key.model.claims import check_claim
+from updraft_key.model.cues import Cue, Era
 
 from tests.answers import Shot, case, magnet
 
@@ -47,6 +49,38 @@ def test_page_one_holds_claim_and_finding() -> None:
     for words in ("five screws", "Contradicted", "alloy body and four screws", "ear_bare", "2026-11-25", "ref 12"):
         assert words in first
     assert number_of(report()) in first
+
+
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_the_claim_s_panel_keeps_for_against_and_unseen_apart(lang: str) -> None:
+    """A conflict: each side stands under its own heading, what no photo shows under a third, nothing in two places."""
+    answer = case(
+        Shot({Cue.FRONT_EAR: "bare", Cue.SCAVENGE_LINE: "external"}, file="one.jpg"),
+        Shot({Cue.MAIN_JET: "handle_sloping"}, view="rear", file="two.jpg"),
+    )
+    section = claim_section(check_claim(Era.IRON, answer), answer, lang)
+    groups = {g.id: g for g in section.groups}
+    assert {line.ref for line in groups["supports"].lines} == {"jet_sloping"}
+    assert {line.ref for line in groups["contradicts"].lines} == {"ear_bare", "tube_external"}
+    assert len(groups["unseen"].lines) == 3, "screws, metal, underside"
+    grey = np.full((90, 120, 3), 140, np.uint8)
+    pictures = tuple(
+        Picture(p.file, p.sha256, grey, photo_lines(answer, i, Era.IRON, lang)) for i, p in enumerate(answer.photos)
+    )
+    said = pages(make_pdf(ReportInput(answer, pictures, date(2026, 11, 25), section, language=lang)))
+    at = [said[0].index(groups[name].title) for name in ("supports", "contradicts", "unseen")]
+    assert at == sorted(at)
+    assert said[0].index("jet_sloping") < at[1] < said[0].index("ear_bare") < at[2]
+    words = "contradicts the claim" if lang == "en" else "widerspricht der Behauptung"
+    assert " ".join(said).count(f"({words})") == 2, "beside the photo that shows it"
+
+
+@pytest.mark.parametrize(("claim", "empty"), [(Era.ALLOY5, "contradicts"), (Era.ALLOY4, "supports")])
+def test_a_side_with_nothing_on_it_says_so(claim: Era, empty: str) -> None:
+    answer = case(Shot({Cue.FRONT_EAR: "screwed"}))
+    section = claim_section(check_claim(claim, answer), answer, "en")
+    group = next(g for g in section.groups if g.id == empty)
+    assert [line.text for line in group.lines] == ["Nothing."]
 
 
 def test_the_rest_holds_what_it_was_made_from() -> None:
