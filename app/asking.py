@@ -11,6 +11,7 @@ from updraft_key.model.answer import Answer, PhotoAnswer
 from updraft_key.model.errors import EvidenceError, PhotoError
 from updraft_key.model.hands import HandTest, hand_test, parse_hand
 
+from .confine import one_arithmetic_thread
 from .line import plain_name
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
             f"expected at most {MAX_PHOTOS} photos of one carburetor, got {len(question.photos)}; "
             "use 'screen' for a folder of many"
         )
+    one_arithmetic_thread()
     network = _network_ahead(threads) if question.photos else None
     # Only now, so that the network is being opened while these and the decoder are imported.
     from updraft_key.model.identify import Identifier

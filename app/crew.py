@@ -21,6 +21,8 @@ from typing import Any, Protocol
 
 from updraft_key.model.errors import MissingExtra, UpdraftKeyError
 
+from .confine import MEMORY, confine, one_arithmetic_thread
+
 log = logging.getLogger(__name__)
 
 Row = dict[str, Any]
@@ -42,10 +44,12 @@ class LocalCrew:
     Attributes:
         processes: number of workers; 0 means one a core.
         patience: seconds that one task may take before its worker is given up.
+        memory: address space of a worker, bytes (Linux; elsewhere not enforced).
     """
 
     processes: int = 0
     patience: float = 180.0
+    memory: int = MEMORY
 
     def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
         """See ``Engine.run``."""
@@ -63,7 +67,7 @@ class LocalCrew:
     ) -> Generator[tuple[Any, Row | None], None, list[Any] | None]:
         """One pool's life. Returns None when the source is empty, or the tasks lost with a broken pool."""
         context = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(count, mp_context=context, initializer=_leave_with_parent)
+        pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(self.memory,))
         flying: dict[Future[Row], tuple[Any, float]] = {}
         try:
             for task in source:
@@ -98,7 +102,7 @@ class LocalCrew:
     def _alone(self, work: Work, task: Any) -> Row | None:
         """Do one task in a process of its own; None when it dies or takes too long."""
         context = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(1, mp_context=context, initializer=_leave_with_parent)
+        pool = ProcessPoolExecutor(1, mp_context=context, initializer=_begin, initargs=(self.memory,))
         try:
             future = pool.submit(work, task)
             if not wait([future], timeout=self.patience).done:
@@ -110,6 +114,13 @@ class LocalCrew:
             return None
         finally:
             pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _begin(memory: int) -> None:
+    """Make a new worker small and mortal before it sees a stranger's file."""
+    one_arithmetic_thread()
+    confine(memory)
+    _leave_with_parent()
 
 
 def _leave_with_parent() -> None:

@@ -13,13 +13,15 @@ import queue
 import subprocess
 import sys
 import threading
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from multiprocessing.connection import Connection, Pipe
 from typing import Any
 
 import numpy as np
 from updraft_key.model.errors import PhotoError, PhotoFormat, PhotoTooLarge, PhotoUnreadable
 from updraft_key.model.photo import Limits, Photo, open_photo
+
+from .confine import MEMORY, confine
 
 _ERRORS = {c.__name__: c for c in (PhotoError, PhotoFormat, PhotoTooLarge, PhotoUnreadable)}
 _KEPT_ENVIRONMENT = ("PATH", "PYTHONPATH", "PYTHONHOME", "VIRTUAL_ENV", "LANG", "LC_ALL", "SYSTEMROOT")
@@ -38,7 +40,7 @@ class GuardLimits:
     """
 
     seconds: float = 20.0
-    memory: int = 4 << 30
+    memory: int = MEMORY
     workers: int = 2
     start_seconds: float = 30.0
 
@@ -112,13 +114,12 @@ class Guard:
 
 def _start(limits: GuardLimits, photo_limits: Limits) -> _Decoder:
     ours, theirs = Pipe()
-    wanted = [theirs.fileno(), limits.memory, photo_limits.max_bytes, photo_limits.max_pixels]
-    code = (
-        f"from updraft_key.app.guard import run; run({', '.join(map(str, [*wanted, photo_limits.max_pixels_other]))})"
-    )
+    wanted = [theirs.fileno(), limits.memory, *astuple(photo_limits)]
+    code = f"from updraft_key.app.guard import run; run({', '.join(map(str, wanted))})"
     environment = {k: os.environ[k] for k in _KEPT_ENVIRONMENT if k in os.environ}
+    environment |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     process = subprocess.Popen(
-        [sys.executable, "-P", "-c", code], pass_fds=(theirs.fileno(),), env=environment | {"OMP_NUM_THREADS": "1"},
+        [sys.executable, "-P", "-c", code], pass_fds=(theirs.fileno(),), env=environment,
         stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     theirs.close()
@@ -154,21 +155,14 @@ def _photo(header: dict[str, Any], data: bytes) -> Photo:
     return Photo(pixels, str(header["sha256"]), int(header["width"]), int(header["height"]), float(header["scale"]))
 
 
-def run(file: int, memory: int, max_bytes: int, max_pixels: int, max_pixels_other: int) -> None:
+def run(file: int, memory: int, *photo_limits: int) -> None:
     """The decoder process: bytes in; a header and pixels, or an error, out, until the pipe closes."""
-    try:
-        import resource
-
-        resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-        resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # a decoder has nothing to write
-    except (ImportError, ValueError, OSError):
-        pass  # not Linux: the time limit still holds
-    pipe, limits = Connection(file), Limits(max_bytes, max_pixels, max_pixels_other)
+    confine(memory, writes=False)
+    pipe, limits = Connection(file), Limits(*photo_limits)
     pipe.send_bytes(b"ready")
     while True:
         try:
-            data = pipe.recv_bytes(max_bytes + 1)
+            data = pipe.recv_bytes(limits.max_bytes + 1)
         except (EOFError, OSError):
             return
         try:

@@ -14,7 +14,7 @@ import io
 import struct
 import warnings
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -52,18 +52,20 @@ class Limits:
 
     Attributes:
         max_bytes: of the file.
-        max_pixels: of JPEG and HEIF; phones write up to 200 million.
+        max_pixels: of JPEG; phones write up to 200 million.
         max_pixels_other: of PNG and WebP, which a few hundred kilobytes can blow up.
         max_pixels_progressive: of progressive JPEG, whose decoder holds the whole picture at any scale.
+        max_pixels_heif: of HEIF, whose decoder does too (7 bytes a pixel: half a gigabyte at 70 million).
     """
 
     max_bytes: int = 25_000_000
     max_pixels: int = 210_000_000
     max_pixels_other: int = 50_000_000
     max_pixels_progressive: int = 70_000_000
+    max_pixels_heif: int = 70_000_000
 
     def __post_init__(self) -> None:
-        if min(self.max_bytes, self.max_pixels, self.max_pixels_other, self.max_pixels_progressive) < 1:
+        if min(astuple(self)) < 1:
             raise ValueError("limits: expected positive numbers")
 
 
@@ -231,15 +233,17 @@ def _webp_canvas(data: bytes) -> tuple[int, int]:
 
 
 def _ceiling(kind: str, limits: Limits) -> int:
-    return limits.max_pixels if kind in ("JPEG", "HEIF") else limits.max_pixels_other
+    ceilings = {"JPEG": limits.max_pixels, "HEIF": min(limits.max_pixels, limits.max_pixels_heif)}
+    return ceilings.get(kind, limits.max_pixels_other)
 
 
 def _check_pixels(kind: str, width: int, height: int, limits: Limits) -> None:
     most = _ceiling(kind, limits)
     if width * height > most:
+        remedy = "save it as a JPEG" if width * height <= limits.max_pixels and kind == "HEIF" else "make it smaller"
         raise PhotoTooLarge(
             f"expected at most {most / 1e6:.0f} megapixels of a {kind} picture, got {width} x {height}; "
-            "make it smaller and try again"
+            f"{remedy} and try again"
         )
 
 

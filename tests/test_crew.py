@@ -1,6 +1,7 @@
 """A worker that dies, hangs or fails costs its own case and no other; no task is ever lost."""
 
 import os
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,27 @@ def work(task: str) -> dict[str, Any]:
     if task.startswith("refuse"):
         raise UpdraftKeyError("no network")
     return {"did": task}
+
+
+def reserve(megabytes: int) -> dict[str, Any]:
+    return {"got": len(bytearray(megabytes << 20)) >> 20}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux enforces the ceiling")
+def test_memory_beyond_the_ceiling_costs_its_own_case() -> None:
+    rows = dict(LocalCrew(2, 20.0, 1 << 30).run(reserve, [64, 2048, 65]))
+    assert rows == {64: {"got": 64}, 2048: None, 65: {"got": 65}}
+
+
+def arithmetic(_task: int) -> dict[str, Any]:
+    return {"threads": os.environ.get("OPENBLAS_NUM_THREADS")}
+
+
+def test_a_worker_starts_no_threads_of_numpy(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    assert dict(LocalCrew(1, 20.0).run(arithmetic, [0])) == {0: {"threads": "1"}}
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "3")
+    assert dict(LocalCrew(1, 20.0).run(arithmetic, [0])) == {0: {"threads": "3"}}
 
 
 def outcome(tasks: list[str], patience: float = 20.0) -> dict[str, Any]:

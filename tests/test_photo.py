@@ -152,6 +152,17 @@ def test_large_progressive_files_are_refused() -> None:
     assert open_photo(saved(Image.new("L", (9000, 7000), 128), "JPEG", progressive=True, quality=30)).scale == 1 / 4
 
 
+def test_large_heif_is_refused_from_its_header() -> None:
+    """Its decoder has no scaled way: 1.5 GB were measured for 200 megapixels. A JPEG of the size is taken, and said."""
+    data = saved(Image.new("RGB", (640, 480), (10, 200, 30)), "HEIF")
+    with pytest.raises(PhotoTooLarge, match="a HEIF picture, got 640 x 480; save it as a JPEG"):
+        open_photo(data, limits=Limits(max_pixels_heif=300_000))
+    with pytest.raises(PhotoTooLarge, match="make it smaller"):
+        open_photo(data, limits=Limits(max_pixels=300_000))
+    assert open_photo(data, limits=Limits(max_pixels_heif=640 * 480)).width == 640
+    assert Limits().max_pixels_heif == 70_000_000
+
+
 @pytest.mark.parametrize("size", [(4032, 3024), (3024, 4032), (4033, 3025), (1999, 10), (2000, 7), (9001, 3)])
 @pytest.mark.parametrize("kind", ["JPEG", "PNG"])
 def test_scaled_decode_keeps_the_longest_side(size: tuple[int, int], kind: str) -> None:

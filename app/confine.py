@@ -1,0 +1,42 @@
+"""Keeping a process small: a ceiling on its memory, and no threads that nobody asked for."""
+
+from __future__ import annotations
+
+import os
+
+MEMORY = 4 << 30
+"""Address space of a process that opens strangers' pictures, bytes; most of it is libraries and never touched."""
+
+
+def confine(memory: int = MEMORY, *, writes: bool = True) -> bool:
+    """Limit this process for the rest of its life: memory, no core dump, and with ``writes`` false no file written.
+
+    Beyond the limit the decoder's request for memory fails, and the picture is refused; the machine does not suffer.
+
+    Args:
+        memory: address space in bytes. A lower limit that already holds stays.
+        writes: False for a process that has nothing to write.
+
+    Returns:
+        Whether the limits hold; False where the system has none to give (not Linux).
+    """
+    try:
+        import resource
+
+        _, most = resource.getrlimit(resource.RLIMIT_AS)
+        memory = memory if most == resource.RLIM_INFINITY else min(memory, most)
+        resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        if not writes:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+    except (ImportError, ValueError, OSError):
+        return False
+    return True
+
+
+def one_arithmetic_thread() -> None:
+    """Let numpy start no threads of its own, unless the person set otherwise; works only before numpy is imported.
+
+    Nothing here multiplies large matrices, and starting the threads costs every process 40 to 70 ms of processor time.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
