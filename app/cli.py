@@ -326,6 +326,29 @@ def screen(
 
 
 @app.command()
+def benchmarks(
+    only: Annotated[list[str] | None, typer.Option(help="Measure this section alone; again for more.")] = None,
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Fewer rounds and a batch of 400: a look, not a figure.")
+    ] = False,
+    json: Annotated[bool, typer.Option("--json", help="JSON on stdout (schema updraft-key/benchmarks/1).")] = False,
+) -> int:
+    """Measure speed, memory and growth on this machine.
+
+    Sections: warm, cold, memory, screen, growth, batch, rivals, render. Takes about half an hour, --quick five minutes.
+    """
+    from .bars import table
+    from .benchmarks import FULL, QUICK, measure
+
+    result = measure(only or (), QUICK if quick else FULL, say)
+    if json:
+        put_json(result)
+    else:
+        put(table(result))
+    return DONE
+
+
+@app.command()
 def serve(
     host: Annotated[
         str, typer.Option(help="Address to listen on; other than this machine only with a token.")
