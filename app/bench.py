@@ -75,6 +75,12 @@ class Workbench:
 
 
 @lru_cache(maxsize=1)
-def workbench(inbox: str, catalogue: str | None, expected: tuple[tuple[str, str], ...] = ()) -> Workbench:
-    """Return this process's workbench for one inbox (the last one is kept)."""
+def workbench(
+    inbox: str, catalogue: str | None, expected: tuple[tuple[str, str], ...] = (), listing: str = ""
+) -> Workbench:
+    """Return this process's workbench for one inbox with one ``listing`` (the last one is kept).
+
+    A cluster's worker lives longer than a run: tomorrow's zip of the same name must be opened anew.
+    """
+    del listing  # a part of the cache's key only
     return Workbench(inbox, catalogue, expected)

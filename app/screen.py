@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -64,6 +64,7 @@ class Settings:
         keep: bring the photos back too, re-encoded, for the database of cases.
         answers: what decides the answers where the run was started (``bench.what_answers``), as sorted pairs; a
             worker that would answer otherwise refuses.
+        listing: hash of the inbox's files, set by ``run``.
     """
 
     inbox: str
@@ -72,6 +73,7 @@ class Settings:
     thumb: int = 320
     keep: bool = False
     answers: tuple[tuple[str, str], ...] = ()
+    listing: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +117,7 @@ def answer_case(task: Task) -> dict[str, Any]:
     from .reply import nothing_opened, what_to_say
 
     settings = task.settings
-    bench = workbench(settings.inbox, settings.catalogue, settings.answers)
+    bench = workbench(settings.inbox, settings.catalogue, settings.answers, settings.listing)
     photos: list[tuple[str, Photo]] = []
     files: list[dict[str, Any]] = []
     for item in task.case.items:
@@ -255,6 +257,7 @@ def run(
     about = {"inbox": settings.inbox, "language": settings.language, "catalogue": settings.catalogue or ""}
     ledger = Ledger(out / "work.sqlite", {**about, **dict(settings.answers)})
     try:
+        settings = replace(settings, listing=hashlib.sha256("".join(case.mark for case in cases).encode()).hexdigest())
         marks = ledger.marks()
         left = [case for case in cases if marks.get(case.name) != case.mark]
         # What is to be done again is dropped first, so that a stop half-way leaves no row of yesterday's files.

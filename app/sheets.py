@@ -124,6 +124,7 @@ def _twins(ledger: Ledger) -> Iterator[Twin]:
             Seen(row["case"], f["file"], f["sha256"], f["fingerprint"])
             for _, _, row in ledger.rows()
             for f in row["files"]
+            if not f["error"]  # that two customers sent an empty file connects nobody
         ]
     )
 
