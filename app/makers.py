@@ -66,4 +66,4 @@ def run(name: str, arguments: Sequence[str]) -> int:
     return cast(Callable[[list[str]], int], main)(list(arguments))
 
 
-_LLVM = "/usr/lib/x86_64-linux-gnu/libLLVM-19.so.1"
+_LLVM = "/usr/lib/x86_64-linux-gnu/libLLVM-19.so"

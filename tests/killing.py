@@ -70,6 +70,22 @@ def _all_gone(session: int) -> list[int]:
     return left
 
 
+def _wait(run: subprocess.Popen[bytes], out: Path, progress: Progress, moments: random.Random, seconds: float) -> None:
+    """Let time pass until the blow: by the clock, or until a random share of the work is done and a moment more.
+
+    The clock alone would mostly hit the start on a busy machine; the share alone would spare start and end.
+    """
+    if moments.random() < 0.4:
+        # A run that goes on has less to do, so its moments are drawn from what is left, and its start.
+        time.sleep(moments.random() * seconds * max(1.0 - progress(out), 0.25))
+        return
+    done = progress(out)
+    share = moments.uniform(done, 1.0)
+    while progress(out) < share and run.poll() is None:
+        time.sleep(0.01)
+    time.sleep(moments.uniform(0.0, 0.1) * seconds)
+
+
 def strike(
     command: Command, kills: int, seconds: float, results: Results, progress: Progress, home: Path, name: str
 ) -> Blows:
@@ -78,7 +94,7 @@ def strike(
     Args:
         command: the command line for an output folder.
         kills: blows that must land on a running command.
-        seconds: about how long an undisturbed run takes; moments are drawn from the whole of it.
+        seconds: about how long an undisturbed run takes.
         results: everything under an output folder that is a result, with its bytes.
         progress: share of the work, 0 to 1, that an output folder holds.
         home: where output folders are made; ``home/whole`` must hold the undisturbed run.
@@ -100,8 +116,7 @@ def strike(
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,
             )
-            # A run that goes on has less to do, so its moments are drawn from what is left, and its start.
-            time.sleep(moments.uniform(0.0, 1.0) * seconds * max(1.0 - progress(out), 0.25))
+            _wait(run, out, progress, moments, seconds)
             group = moments.random() < 0.5
             running = run.poll() is None
             if running and group:
