@@ -18,19 +18,18 @@ os.environ["GRADIO_ANALYTICS_ENABLED"] = "False"
 os.environ["HF_HUB_DISABLE_TELEMETRY"] = "1"
 
 import gradio as gr
-from updraft_key.model.cues import ERAS
 from updraft_key.model.errors import EvidenceError, StoreError
 
 from . import guide, panels
-from .choices import ARRESTERS, HAND_CHOICES, MAGNET_WORDS, MANIFOLDS, UNKNOWN, choices_of
+from .choices import MAGNET_WORDS, UNKNOWN
 from .clerk import Clerk
-from .controls import Controls, Update, html, known, spoken
+from .controls import Controls, Update, html, spoken
 from .desk import MAX_PHOTOS, Desk
-from .engine import Told, with_hand
+from .engine import with_hand
 from .headers import VISIT
-from .labels import era_name
 from .language import LANGUAGES, tongue
 from .language import mark as _
+from .telling import Telling, with_plan
 from .theme import theme
 from .uploads import take
 
@@ -51,8 +50,9 @@ class Page:
     def __init__(
         self, clerk: Clerk, hand_question: Callable[[str], str], most_bytes: int, store: Store | None = None
     ) -> None:
-        self.clerk, self.hand_question, self.most_bytes = clerk, hand_question, most_bytes
+        self.clerk, self.most_bytes = clerk, most_bytes
         self.make = Controls()
+        self.telling = Telling(self.make, hand_question)
         self.store = store
 
     def build(self, workers: int) -> gr.Blocks:
@@ -119,12 +119,13 @@ class Page:
             self.ask_area = self.answer_areas[-1]
             self.evidence = self._answer_area("uk-evidence-area")
             with gr.Column(elem_classes=["uk-area", "uk-hand-area"]):
-                self._hand_tests()
+                self.telling.lay_out_hand()
             with gr.Column(elem_classes=["uk-area", "uk-end-area"], visible=False) as self.end_area:
                 with self.make.accordion(_("Parts")):
                     self.parts = html("", "uk-parts")
                 with self.make.accordion(_("Fit plan")):
-                    self._fit()
+                    self.telling.lay_out_plan()
+                    self.fit = html("", "uk-fit")
                 self.cautions = html("", "uk-cautions")
                 self.save = html("", "uk-save")
                 if self.store is not None:
@@ -149,37 +150,6 @@ class Page:
                     with gr.Row(elem_classes=["uk-pair"]):
                         buttons = [self.make.numbered(text, i + 1) for text in (turn, away)]
                 self.slots.append((slot, picture, buttons[0], buttons[1]))
-
-    def _hand_tests(self) -> None:
-        with self.make.accordion(_("What you can check by eye or by hand")):
-            self.hand: dict[str, Any] = {}
-            for test, choices in HAND_CHOICES.items():
-                self.hand[test] = self.make.radio(
-                    lambda lang, test=test: tongue(lang).again(self.hand_question(test)),  # type: ignore[misc]
-                    lambda lang, choices=choices: choices_of(dict(choices), _("not checked"), lang),  # type: ignore[misc]
-                )
-            weight, water = _("Weight of the bare castings, in grams"), _("Water that they push aside, in millilitres")
-            with gr.Row(elem_classes=["uk-pair"]):
-                self.weight, self.water = (self.make.number(text) for text in (weight, water))
-            self.weighed = self.make.button(_("Count the weighing"), name="uk-weigh")
-
-    def _fit(self) -> None:
-        self.manifold = self.make.radio(
-            lambda lang: tongue(lang).say("Side of the intake manifold, close behind the carburetor flange"),
-            lambda lang: choices_of(MANIFOLDS, _("not known"), lang),
-        )
-        self.arrester = self.make.radio(
-            lambda lang: tongue(lang).say("Flame arrester housing on the engine"),
-            lambda lang: choices_of(ARRESTERS, _("not known"), lang),
-        )
-        self.wanted = self.make.radio(
-            lambda lang: tongue(lang).say("Carburetor that is to be fitted"),
-            lambda lang: [
-                (tongue(lang).say("the same kind as this one"), UNKNOWN),
-                *((era_name(e, lang), str(e)) for e in ERAS),
-            ],
-        )
-        self.fit = html("", "uk-fit")
 
     # ------------------------------------------------------------------ what is shown
 
@@ -257,13 +227,13 @@ class Page:
             away.click(self._on_photo(self.clerk.remove, i), here, [*answer, *photos], **LIGHT)
         for word, button in self.magnet_buttons.items():
             button.click(self._on_magnet(word), here, answer, **LIGHT)
-        for test, radio in self.hand.items():
+        for test, radio in self.telling.hand.items():
             radio.input(self._on_hand(test), [radio, *here], [*answer, *photos], **LIGHT)
-        self.weighed.click(self._on_weigh, [self.weight, self.water, *here], [*answer, *photos], **LIGHT)
-        plan = [self.manifold, self.arrester, self.wanted]
-        for radio in plan:
-            radio.input(self._plan, [*plan, *here], answer, **LIGHT)
-        asked = [*self.hand.values(), *plan]
+        weighing = [self.telling.weight, self.telling.water, *here]
+        self.telling.weighed.click(self._on_weigh, weighing, [*answer, *photos], **LIGHT)
+        for radio in self.telling.plan:
+            radio.input(self._plan, [*self.telling.plan, *here], answer, **LIGHT)
+        asked = self.telling.radios
         self.reset.click(self._clear, here, [*answer, *photos, *asked], **LIGHT)
         said = [component for component, _say in self.make.rows]
         every = list(dict.fromkeys([*answer, *photos, *said]))
@@ -325,17 +295,8 @@ class Page:
     def _plan(
         self, manifold: str | None, arrester: str | None, wanted: str | None, token: str | None, lang: str
     ) -> Update:
-        desk = self.clerk.desk(token)
-
-        def act(told: Told) -> Told:
-            return replace(
-                told,
-                manifold=known(manifold, MANIFOLDS),
-                arrester=known(arrester, ARRESTERS),
-                wanted=known(wanted, {str(e): "" for e in ERAS}),
-            )
-
-        return self._show_answer(self.clerk.tell(desk, act), lang)
+        desk = self.clerk.tell(self.clerk.desk(token), lambda told: with_plan(told, manifold, arrester, wanted))
+        return self._show_answer(desk, lang)
 
     def _keep(self, title: str | None, token: str | None, lang: str) -> Update:
         from .desk_case import keep_desk
@@ -352,14 +313,7 @@ class Page:
     def _clear(self, token: str | None, lang: str, request: gr.Request) -> Update:
         desk = self.clerk.clear(self.clerk.desk(token))
         self.clerk.desks.give(request.cookies.get(VISIT), desk.token)
-        return self._show(desk, lang) | self._show_told(desk)
-
-    def _show_told(self, desk: Desk) -> Update:
-        """The radios as they were answered."""
-        told = desk.told
-        said = {radio: told.hand.get(test) for test, radio in self.hand.items()}
-        said |= {self.manifold: told.manifold, self.arrester: told.arrester, self.wanted: told.wanted}
-        return {radio: gr.Radio(value=word or UNKNOWN) for radio, word in said.items()}
+        return self._show(desk, lang) | self.telling.shown(desk.told)
 
     def _speak(self, token: str | None, lang: str) -> Update:
         desk, lang = self.clerk.desk(token), spoken(lang)
@@ -382,7 +336,7 @@ class Page:
         visitor = request.cookies.get(VISIT)
         desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor) or token)
         self.clerk.desks.give(visitor, desk.token)
-        return self._show(desk, lang) | self._show_told(desk)
+        return self._show(desk, lang) | self.telling.shown(desk.told)
 
 
 def build(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 import time
@@ -28,7 +29,11 @@ class Live:
 
 @contextmanager
 def running(settings: ServerSettings, engine: Engine) -> Iterator[Live]:
-    """Run a server in a thread of this process until the block ends."""
+    """Run a server in a thread of this process until the block ends.
+
+    The folder for uploads is one of the process: a server that goes on afterwards gets its own back.
+    """
+    uploads = os.environ.get("GRADIO_TEMP_DIR")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -51,3 +56,5 @@ def running(settings: ServerSettings, engine: Engine) -> Iterator[Live]:
     finally:
         server.should_exit = True
         thread.join(10)
+        if uploads is not None:
+            os.environ["GRADIO_TEMP_DIR"] = uploads

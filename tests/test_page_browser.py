@@ -473,6 +473,14 @@ def test_axe_finds_nothing_serious(browser: sync_api.Browser, live: Live, scheme
     page.click("[role=tab][data-tab-id=guide]")
     page.locator(".uk-guide").first.wait_for()
     check("guide")
+    page.click("[role=tab][data-tab-id=identify]")
+    page.click("#uk-keep")
+    page.get_by_text("Kept as case").wait_for()
+    page.click("[role=tab][data-tab-id=cases]")
+    page.locator("#uk-case-list label").first.click()
+    page.locator(".uk-board canvas").wait_for()
+    visit.shot(f"15-cases-{scheme}")
+    check("an opened case")
     page.context.close()
 
 
