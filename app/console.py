@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -62,5 +63,7 @@ def write_file(path: Path, data: bytes) -> None:
         partial.write_bytes(data)
         partial.replace(path)
     except (OSError, ValueError) as error:
+        with suppress(OSError, ValueError):
+            partial.unlink(missing_ok=True)  # on a full disk, half a file would only take more of the room
         reason = getattr(error, "strerror", None) or "the name cannot be used"
         raise UpdraftKeyError(f"expected to write {path.name}: {reason}; choose another place") from error

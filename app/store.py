@@ -330,5 +330,7 @@ def _shown(url: str) -> str:
 
 
 def _plain(err: BaseException) -> str:
-    """The database's own words, without the statement and its parameters."""
-    return str(getattr(err, "orig", None) or err).splitlines()[0]
+    """The database's own words, without the statement and its parameters; what they mean where they do not say it."""
+    words = str(getattr(err, "orig", None) or err).splitlines()[0]
+    full = "disk I/O error" in words or "disk is full" in words
+    return f"{words} (no room on the disk? free space and try again)" if full else words
