@@ -129,7 +129,7 @@ def _states(book: _Book, listed: str) -> str:
     rows += [(s, book.say(words), f"{sign} ", book.counts.get(s, 0)) for s, (words, sign) in ORDER.items()]
     links = "".join(
         f"<a class='{name}' href='{page_name(1, name)}'{' aria-current=page' if name == listed else ''}>"
-        f"<span aria-hidden='true'>{sign}</span>{words} <b>{count}</b></a>"
+        f"<span><span aria-hidden='true'>{sign}</span>{words}</span> <b>{count}</b></a>"
         for name, words, sign, count in rows
     )
     return f"<nav class='states' aria-label='{book.say('Lists')}'>{links}</nav>"

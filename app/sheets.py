@@ -62,7 +62,7 @@ def safe_cell(value: object) -> str:
 def flat(row: Mapping[str, Any], also_in: Iterable[str] = ()) -> dict[str, Any]:
     """Return the one-line summary of a case; ``also_in`` names the cases that hold one of its pictures too."""
     found = {f["id"] for f in (row["answer"] or {}).get("findings", [])}
-    if row["state"] == "not_ours" or row["answer"] is None:
+    if row["outcome"] in ("not_seen", "retake"):  # there is no unit of which this could be said
         found -= set(OF_A_SEEN_UNIT)
     return {
         "case": row["case"],

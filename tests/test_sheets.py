@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from updraft_key.app.ledger import Ledger
 from updraft_key.app.overview import CASES_PER_PAGE
-from updraft_key.app.sheets import reply_name, safe_cell, write
+from updraft_key.app.sheets import flat, reply_name, safe_cell, write
 from updraft_key.model.errors import UpdraftKeyError
 
 HOSTILE = [
@@ -158,6 +158,13 @@ def test_what_came_twice_is_told_beside_the_case(ledger: Ledger, tmp_path: Path)
     table = list(csv.DictReader(io.StringIO((tmp_path / "results.csv").read_text())))
     assert [r["also_in"] for r in table] == ["b", "a"]
     assert (tmp_path / table[0]["reply"]).is_file()
+
+
+def test_nothing_is_said_of_a_unit_that_is_not_there() -> None:
+    told = {"answer": {"findings": [{"id": "arrester_unknown"}, {"id": "same_picture_twice"}]}}
+    assert flat({**row("c"), **told})["findings"] == "arrester_unknown same_picture_twice"
+    for outcome in ("not_seen", "retake"):
+        assert flat({**row("c"), **told, "outcome": outcome})["findings"] == "same_picture_twice"
 
 
 def test_reply_names_are_unique() -> None:
