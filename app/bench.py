@@ -10,6 +10,7 @@ from pathlib import Path
 from updraft_key.model import Answer, Identifier
 from updraft_key.model.errors import UpdraftKeyError
 from updraft_key.model.fingerprint import difference_hash
+from updraft_key.model.frame import halved
 from updraft_key.model.key import load_rules
 from updraft_key.model.parts import load_catalogue
 from updraft_key.model.photo import Photo
@@ -58,12 +59,14 @@ class Workbench:
     @staticmethod
     def thumbnail(photo: Photo, longest: int) -> bytes:
         """A small JPEG made from pixels alone, so nothing of the original's metadata is in it."""
+        import cv2
         from PIL import Image
 
-        picture = Image.fromarray(photo.pixels)
-        picture.thumbnail((longest, longest))
+        pixels = halved(photo.pixels, longest)
+        ratio = min(1.0, longest / max(pixels.shape[:2]))
+        size = (max(1, round(pixels.shape[1] * ratio)), max(1, round(pixels.shape[0] * ratio)))
         out = io.BytesIO()
-        picture.save(out, "JPEG", quality=80)
+        Image.fromarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)).save(out, "JPEG", quality=80)
         return out.getvalue()
 
     @staticmethod

@@ -40,3 +40,11 @@ def one_arithmetic_thread() -> None:
     Nothing here multiplies large matrices, and starting the threads costs every process 40 to 70 ms of processor time.
     """
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def one_drawing_thread() -> None:
+    """Let OpenCV resize on one thread, unless the person set otherwise; works only before it is imported.
+
+    For workers of which there is one a core: threads of one only wait for the core of another.
+    """
+    os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")

@@ -21,7 +21,7 @@ from typing import Any, Protocol
 
 from updraft_key.model.errors import MissingExtra, UpdraftKeyError
 
-from .confine import MEMORY, confine, one_arithmetic_thread
+from .confine import MEMORY, confine, one_arithmetic_thread, one_drawing_thread
 
 log = logging.getLogger(__name__)
 
@@ -119,6 +119,7 @@ class LocalCrew:
 def _begin(memory: int) -> None:
     """Make a new worker small and mortal before it sees a stranger's file."""
     one_arithmetic_thread()
+    one_drawing_thread()
     confine(memory)
     _leave_with_parent()
 

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .frame import halved
+
 SIDE = 24
 """Cells along each side of the reduced picture."""
 SAME = 0.2
@@ -43,8 +45,9 @@ def fingerprint(pixels: NDArray[np.uint8]) -> Fingerprint:
         ValueError: for another shape or type.
     """
     _check(pixels)
-    # Reduce before turning grey: a phone's photo has twelve million pixels, the fingerprint a few hundred.
-    small = cv2.resize(pixels, (SIDE * 4, SIDE * 4), interpolation=cv2.INTER_AREA)
+    # Reduce before turning grey: a phone's photo has twelve million pixels, the fingerprint a few hundred. By halves as
+    # far as they go: the same averages in a quarter of the time.
+    small = cv2.resize(halved(pixels, SIDE * 8), (SIDE * 4, SIDE * 4), interpolation=cv2.INTER_AREA)
     grey = cv2.cvtColor(np.ascontiguousarray(small), cv2.COLOR_RGB2GRAY).astype(np.float32)
     cells = cv2.resize(grey, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
     detail = np.asarray(cells - cv2.GaussianBlur(cells, (0, 0), _BROAD, borderType=cv2.BORDER_REFLECT), np.float32)
@@ -77,7 +80,7 @@ def difference_hash(pixels: NDArray[np.uint8]) -> int:
     bits; coarser than ``near_duplicates``. Arguments and errors as ``fingerprint``.
     """
     _check(pixels)
-    small = cv2.resize(pixels, (9 * 8, 8 * 8), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(halved(pixels, 9 * 16), (9 * 8, 8 * 8), interpolation=cv2.INTER_AREA)
     cells = cv2.resize(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32), (9, 8), interpolation=cv2.INTER_AREA)
     return int.from_bytes(np.packbits(cells[:, 1:] > cells[:, :-1]).tobytes(), "big")
 
