@@ -123,7 +123,7 @@ class Store:
             if self.sqlite:
                 sa.event.listen(self._engine, "connect", _sqlite_manners)
             self._migrate()
-        except (sa.exc.SQLAlchemyError, OSError, ImportError) as err:
+        except (sa.exc.SQLAlchemyError, OSError, ImportError, UnicodeDecodeError) as err:
             raise StoreError(f"could not open the cases at {_shown(self.url)}: {_plain(err)}") from err
 
     @property
@@ -273,7 +273,7 @@ class Store:
         try:
             with self._engine.begin() as db:
                 yield db
-        except sa.exc.SQLAlchemyError as err:
+        except (sa.exc.SQLAlchemyError, UnicodeDecodeError) as err:
             raise StoreError(f"the cases at {_shown(self.url)} could not be read or written: {_plain(err)}") from err
 
     def _migrate(self) -> None:
@@ -303,6 +303,13 @@ def _sqlite_manners(connection: Any, record: Any) -> None:
 
 
 def _case(row: Any, photos: Sequence[Any], tests: Sequence[Any]) -> KeptCase:
+    try:
+        return _decoded(row, photos, tests)
+    except (ValueError, TypeError, KeyError) as err:  # the file holds, but not what we wrote into it
+        raise StoreError(f"case {row['id']} is damaged in the database ({type(err).__name__}); forget it") from err
+
+
+def _decoded(row: Any, photos: Sequence[Any], tests: Sequence[Any]) -> KeptCase:
     return KeptCase(
         **{k: row[k] for k in ("id", "kept_at", "title", "notes", "outcome", "era", "truth", "truth_how", "truth_at")},
         answer=json.loads(row["answer"]),
@@ -331,6 +338,8 @@ def _shown(url: str) -> str:
 
 def _plain(err: BaseException) -> str:
     """The database's own words, without the statement and its parameters; what they mean where they do not say it."""
+    if isinstance(err, UnicodeDecodeError):  # not even the database's complaint, which quotes the file, can be read
+        return "the file is damaged"
     words = str(getattr(err, "orig", None) or err).splitlines()[0]
     full = "disk I/O error" in words or "disk is full" in words
     return f"{words} (no room on the disk? free space and try again)" if full else words

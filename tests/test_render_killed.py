@@ -11,7 +11,7 @@ import pytest
 from killing import strike, wanted
 
 pytestmark = pytest.mark.render
-SCENES = 6
+SCENES = 4
 
 
 def command(out: Path) -> list[str | Path]:
@@ -38,7 +38,8 @@ def test_killed_and_resumed(kills: int, tmp_path: Path) -> None:
     seconds = time.monotonic() - began
     assert share_done(tmp_path / "whole") == 1.0 and (tmp_path / "whole" / "labels.jsonl").stat().st_size > 0
     kills = wanted(kills)
-    blows = strike(command, kills, seconds, made, share_done, tmp_path, "render")
+    blows = strike(command, kills, seconds, made, share_done, tmp_path, "render", patience=2.0)
+    # Workers of a render that was killed alone stay (they write nothing, but hold memory); the harness ends them.
     assert blows.landed == kills
     if kills >= 50:
         assert blows.midway >= kills // 10, blows

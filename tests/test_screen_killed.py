@@ -59,6 +59,6 @@ def test_killed_and_resumed(kills: int, inbox: Path, tmp_path: Path) -> None:
     assert share_done(tmp_path / "whole") == 1.0
     kills = wanted(kills)
     blows = strike(lambda out: [*COMMAND, inbox, "--out", out], kills, seconds, made, share_done, tmp_path, "screen")
-    assert blows.landed == kills
+    assert blows.landed == kills and blows.orphans == 0, blows
     if kills >= 50:  # otherwise the moments may all have fallen into the start
         assert blows.midway >= kills // 10, blows
