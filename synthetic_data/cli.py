@@ -15,6 +15,7 @@ from typing import Annotated
 
 import click
 import typer
+from updraft_key.model.cues import ERAS
 from updraft_key.model.errors import UpdraftKeyError
 
 from . import gallery as pages
@@ -103,6 +104,19 @@ def sheet(
     out.parent.mkdir(parents=True, exist_ok=True)
     out.write_bytes(encode(pages.sheet(folder, chosen, columns, size, labels), 88))
     sys.stderr.write(f"{len(chosen)} pictures on {out}\n")
+
+
+@app.command()
+def sides(
+    folder: Folder,
+    out: Annotated[Path, typer.Option("--out", help="Folder for one JPEG a generation.")],
+) -> None:
+    """Write a sheet for each generation: a row of pictures for each side."""
+    records = pages.read_labels(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    for era in ERAS:
+        (out / f"sides_{era}.jpg").write_bytes(encode(pages.sides(folder, records, era), 80))
+    sys.stderr.write(f"{len(ERAS)} sheets in {out}\n")
 
 
 @app.command()

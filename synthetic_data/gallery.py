@@ -14,7 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from updraft_key.model.cues import OUT_OF_SIGHT
+from updraft_key.model.cues import OUT_OF_SIGHT, VIEWS
 
 from .camera import encode
 from .spec import SceneError
@@ -131,6 +131,21 @@ def sheet(folder: Path, records: Sequence[Record], columns: int = 6, size: int =
         y, x = divmod(i, columns)
         out[y * size : (y + 1) * size, x * size : (x + 1) * size] = tile
     return out
+
+
+def sides(folder: Path, records: Sequence[Record], era: str, columns: int = 7, size: int = 112) -> Bytes:
+    """Return a sheet of one generation: a row a side, whole units that fill a twentieth of the picture."""
+    rows = []
+    for view in VIEWS:
+        mine = [
+            r for r in pick(records, len(records), era, view) if r["subject_area"] >= 0.05 and r["casting"] == "whole"
+        ]
+        name = np.full((size, 76, 3), 255, np.uint8)
+        cv2.putText(name, view.replace("_", " "), (3, size // 2), cv2.FONT_HERSHEY_SIMPLEX, 0.36, 0, 1, cv2.LINE_AA)
+        tiles = [sheet(folder, [r], 1, size, labels=False) for r in mine[:columns]]
+        blank = [np.full((size, size, 3), 255, np.uint8)] * (columns - len(tiles))
+        rows.append(np.hstack([name, *tiles, *blank]))
+    return np.vstack(rows)
 
 
 def pick(

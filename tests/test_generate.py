@@ -11,8 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from stand_in import PointRenderer, StandIn
+from updraft_key.model.cues import VIEWS
 from updraft_key.synthetic_data import generate as module
-from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet, write_gallery
+from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet, sides, write_gallery
 from updraft_key.synthetic_data.generate import (
     SHARD_BYTES,
     Block,
@@ -195,6 +196,11 @@ def test_sheet_and_gallery(tmp_path: Path) -> None:
     generate(tmp_path / "set", SMALL, 12, quiet=True)
     records = read_labels(tmp_path / "set")
     assert sheet(tmp_path / "set", records[:5], columns=3, size=80).shape == (160, 240, 3)
+    rows = sides(tmp_path / "set", [{**records[0], "era": "iron", "view": "left", "subject_area": 0.3, "casting": "whole"}],
+                 "iron", columns=2, size=40)  # fmt: skip
+    assert rows.shape == (8 * 40, 76 + 2 * 40, 3)
+    row = VIEWS.index("left")
+    assert rows[row * 40 : row * 40 + 40, 76:116].std() > 0 and rows[:, 116:].min() == 255
     assert write_gallery(tmp_path / "set", tmp_path / "gallery", page=5) == -(-len(records) // 5)
     page = (tmp_path / "gallery" / "page-000.html").read_text()
     assert page.count("<img") == 5 and "http" not in page and "<script" not in page

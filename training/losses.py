@@ -38,7 +38,7 @@ def cross_entropy(logits: Tensor, target: Tensor, smoothing: float = 0.0) -> Ten
 
 
 def _area(sides: Tensor) -> Tensor:
-    """Width times height of (B, 2). Not ``prod``, whose gradient asks the device for zeros and so cannot be recorded."""
+    """Width times height of (B, 2). Not ``prod``: its gradient asks the device for zeros, which no recording can."""
     return sides[:, 0] * sides[:, 1]
 
 

@@ -116,9 +116,7 @@ def share_gradients(net: nn.Module, place: Place) -> None:
     torch._foreach_copy_(own, [f.view_as(g) for f, g in zip(flat.split([g.numel() for g in own]), own, strict=True)])
 
 
-def take_step(
-    gradients: Gradients, batch: Batch, optimizer: torch.optim.Optimizer, clip: float
-) -> Tensor:
+def take_step(gradients: Gradients, batch: Batch, optimizer: torch.optim.Optimizer, clip: float) -> Tensor:
     """One step; returns the loss and its terms, (len(gradients.names),) on the device."""
     values = gradients(batch)
     share_gradients(gradients.net, gradients.place)
