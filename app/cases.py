@@ -116,10 +116,12 @@ def _read(case: KeptCase, position: int, photo: KeptPhoto) -> dict[str, Any]:
     box = (seen["subject"] or {}).get("box")
     # The answer's boxes are in pixels of the whole photo; the kept picture may be smaller.
     shrink = photo.width / usable[0]["width"] if usable else 1.0
+    subject = None if box is None else [round(v * shrink, 2) for v in box]
+    drawn = [m["box"] for m in photo.marks or () if m["part"] == "carburetor"]  # a person's box, in the kept picture
     return {
         "cues": {cue: r for cue, r in cues.items() if _possible(case.truth, cue, r)},
         "view": seen["view"],
-        "subject": None if box is None else [round(v * shrink, 2) for v in box],
+        "subject": drawn[0] if drawn else subject,
     }
 
 

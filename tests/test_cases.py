@@ -76,3 +76,11 @@ def test_export_is_coco_and_teaches_no_refuted_reading(tmp_path: Path) -> None:
     assert coco.loadAnns(coco.getAnnIds(second["id"]))[0]["bbox"] == [10, 20, 40, 40]
     assert (tmp_path / "set" / second["file_name"]).read_bytes() == b"\xff\xd8x\xff\xd9"
     assert json.loads((tmp_path / "set" / "coco.json").read_text())["images"][1]["truth"] == "alloy5"
+
+
+def test_a_drawn_box_of_the_whole_carburetor_is_the_subject(tmp_path: Path) -> None:
+    store = Store(tmp_path / "c.sqlite")
+    number = keep(store, "bare", "alloy4")
+    store.correct(number, 0, [{"part": "carburetor", "box": [1, 2, 300, 390]}])
+    export(store, tmp_path / "set")
+    assert json.loads((tmp_path / "set" / "coco.json").read_text())["images"][0]["subject"] == [1, 2, 300, 390]

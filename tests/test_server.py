@@ -226,7 +226,7 @@ class TestGate:
     def test_the_page_takes_only_files_of_its_own_upload_folder(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        from updraft_key.app.web import _take
+        from updraft_key.app.uploads import take
 
         monkeypatch.setenv("GRADIO_TEMP_DIR", str(tmp_path / "uploads"))
         inside, outside = tmp_path / "uploads" / "abc" / "a.jpg", tmp_path / "elsewhere" / "abc" / "b.jpg"
@@ -236,9 +236,9 @@ class TestGate:
         link = tmp_path / "uploads" / "def" / "c.jpg"
         link.parent.mkdir()
         link.symlink_to(outside)
-        assert _take(outside, 100) is None and _take(link, 100) is None and outside.exists()
-        assert _take(tmp_path / "uploads" / ".." / "elsewhere" / "abc" / "b.jpg", 100) is None and outside.exists()
-        assert _take(inside, 100) == b"picture"
+        assert take(outside, 100) is None and take(link, 100) is None and outside.exists()
+        assert take(tmp_path / "uploads" / ".." / "elsewhere" / "abc" / "b.jpg", 100) is None and outside.exists()
+        assert take(inside, 100) == b"picture"
         assert not inside.parent.exists()
 
 
