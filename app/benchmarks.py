@@ -149,7 +149,7 @@ def _floor(paths: Sequence[str], cores: int) -> float:
         if worker.stdin is not None:
             worker.stdin.write("go\n")
             worker.stdin.close()
-    facts = [json.loads(out.readline()) for out in outs]
+    facts: list[dict[str, float]] = [json.loads(out.readline()) for out in outs]
     for worker in workers:
         worker.wait()
     return len(paths) / (max(f["ended"] for f in facts) - min(f["begun"] for f in facts))

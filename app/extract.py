@@ -37,6 +37,7 @@ FILLED = (
     "expected a whole {kind} picture, got one that is broken or cut short; copy it again from the camera or phone",
     "expected at most {most} MB, got more; send it at a smaller size",
     "expected at most {most} megapixels of a {kind} picture, got {width} x {height}; make it smaller and try again",
+    "expected at most {most} megapixels of a HEIF picture, got {width} x {height}; save it as a JPEG and try again",
     "expected at most {most} megapixels, got a {kind} picture that needs more memory than there is; make it smaller "
     "and try again",
     "expected a picture, got an empty file; copy it again",

@@ -160,8 +160,7 @@ def floor(about: Facts) -> Facts:
     paths = [Path(p) for p in about["photos"]]
     inputs = _inputs(paths[0])
     _decode(paths[0])
-    sys.__stdout__.write("ready\n")
-    sys.__stdout__.flush()
+    os.write(1, b"ready\n")
     sys.stdin.readline()
     begun = time.monotonic()
     for path in paths:

@@ -39,7 +39,7 @@ def _block(width: int, height: int, rng: np.random.Generator, which: int) -> NDA
         pixels = np.asarray(example.convert("RGB"))
     large = cv2.resize(pixels, (width, height), interpolation=cv2.INTER_CUBIC).astype(np.int16)
     large += rng.integers(-6, 7, (height, width, 1), np.int16)
-    return np.clip(large, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(large, 0, 255), np.uint8)
 
 
 def write_cases(folder: Path, count: int, width: int, height: int) -> None:
@@ -62,7 +62,5 @@ def _marked(jpeg: bytes, number: int) -> bytes:
 def catalogue_csv(rows: int) -> bytes:
     """A parts catalogue with that many rows, for all generations in turn."""
     eras = ("iron", "alloy4", "alloy5", "alloy4;alloy5")
-    lines = [
-        f"Joint gasket lot {n},{eras[n % 4]},,1,four or five holes,G-{n:06d},4.{n % 100:02d}" for n in range(rows)
-    ]
+    lines = [f"Joint gasket lot {n},{eras[n % 4]},,1,four or five holes,G-{n:06d},4.{n % 100:02d}" for n in range(rows)]
     return "\n".join(["part,fits,replaces,quantity,note,sku,price", *lines, ""]).encode()

@@ -239,12 +239,17 @@ def _ceiling(kind: str, limits: Limits) -> int:
 
 def _check_pixels(kind: str, width: int, height: int, limits: Limits) -> None:
     most = _ceiling(kind, limits)
-    if width * height > most:
-        remedy = "save it as a JPEG" if width * height <= limits.max_pixels and kind == "HEIF" else "make it smaller"
+    if width * height <= most:
+        return
+    if kind == "HEIF" and width * height <= limits.max_pixels:
         raise PhotoTooLarge(
-            f"expected at most {most / 1e6:.0f} megapixels of a {kind} picture, got {width} x {height}; "
-            f"{remedy} and try again"
+            f"expected at most {most / 1e6:.0f} megapixels of a HEIF picture, got {width} x {height}; "
+            "save it as a JPEG and try again"
         )
+    raise PhotoTooLarge(
+        f"expected at most {most / 1e6:.0f} megapixels of a {kind} picture, got {width} x {height}; "
+        "make it smaller and try again"
+    )
 
 
 def _factor(width: int, height: int, longest: int | None) -> int:
