@@ -111,10 +111,20 @@ def test_what_readme_tells_to_type_works(line: str, tmp_path: Path) -> None:
     elif " screen " in line:
         there = {p.name for p in (tmp_path / "sorted").iterdir()}
         promised = README[README.index("`sorted/") : README.index("**Surveyor.**")]
-        assert {"overview.html", "replies", "results.csv", "results.jsonl", "results.parquet", "files.csv", "twins.csv"} <= there
+        assert {
+            "overview.html",
+            "replies",
+            "results.csv",
+            "results.jsonl",
+            "results.parquet",
+            "files.csv",
+            "twins.csv",
+        } <= there
         assert all(name in promised for name in ("overview.html", "replies/", "results.csv", "twins.csv"))
     elif " listing " in line:
-        assert made == {"report.pdf", "updraft-key-cases.sqlite"} and (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF-1.7")
+        assert made == {"report.pdf", "updraft-key-cases.sqlite"} and (tmp_path / "report.pdf").read_bytes().startswith(
+            b"%PDF-1.7"
+        )
     else:
         pytest.fail(f"say what {line} must leave behind")
 
