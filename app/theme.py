@@ -34,6 +34,8 @@ def theme() -> Any:
         button_secondary_background_fill_dark="*neutral_800", button_secondary_text_color="*primary_800",
         button_secondary_background_fill_hover_dark="*neutral_700", button_secondary_text_color_dark="*primary_100",
         button_secondary_border_color="*primary_300", button_secondary_border_color_dark="*neutral_600",
+        input_background_fill="*neutral_50", input_background_fill_dark="*neutral_950",
+        input_border_color="*neutral_400", input_border_color_dark="*neutral_500", input_border_width="1px",
         block_background_fill="white", block_background_fill_dark="*neutral_900",
         block_border_width="0px", block_shadow="none", block_label_background_fill="transparent",
         block_title_text_color="*neutral_900", block_title_text_color_dark="*neutral_100",
