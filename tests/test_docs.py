@@ -33,6 +33,7 @@ NOT_RUN = {
     ".venv/bin/pip install": INSTALL,
     ".venv/bin/python -m pytest": OURSELVES,
     ".venv/bin/ruff check": LINT,
+    "updraft-key benchmarks": "measures for half an hour; its help is asked for",
     "updraft-key pictures bench-render": "renders at full size for minutes on a processor; its help is asked for",
 }  # fmt: skip
 """Start of a line -> why it is not run."""

@@ -45,3 +45,9 @@ def test_the_vocabulary_needs_no_third_party_package() -> None:
 def test_the_identifier_needs_no_trainer_page_database_or_heif() -> None:
     loaded = loaded_after("from updraft_key.model import Identifier, open_photo; Identifier()")
     assert not loaded & {"torch", "gradio", "sqlalchemy", "mitsuba", "pillow_heif", "pyarrow", "typer", "scipy"}
+
+
+def test_a_question_starts_without_numpy_so_that_its_threads_can_still_be_spared() -> None:
+    """``asking.ask`` sets OPENBLAS_NUM_THREADS and opens the network beside the decoder: too late once these are in."""
+    loaded = loaded_after("import updraft_key.app.cli, updraft_key.app.asking")
+    assert not loaded & {"numpy", "cv2", "PIL", "onnxruntime", "sqlalchemy", "gradio", "jsonschema", "pillow_heif"}
