@@ -83,15 +83,15 @@ def what_to_say(answer: Answer, lang: str = "en") -> dict[str, str]:
     }
 
 
-def nothing_opened(files: Sequence[tuple[str, str]], lang: str = "en") -> dict[str, str]:
-    """What to say to a customer none of whose pictures could be opened.
+def nothing_opened(files: Sequence[str], lang: str = "en") -> dict[str, str]:
+    """What to say to a customer none of whose pictures could be opened; why is for the counter, not for the letter.
 
     Args:
-        files: (name, reason) of each.
+        files: their names.
         lang: language of the reply.
     """
     t = tongue(lang)
-    lines = [f"{plain_name(name)}: {t.again(why)}" for name, why in files[:FILES_NAMED]]
+    lines = [plain_name(name) for name in files[:FILES_NAMED]]
     if len(files) > FILES_NAMED:
         lines.append(t.say("and {count} more", {"count": len(files) - FILES_NAMED}))
     return {

@@ -145,7 +145,7 @@ def answer_case(task: Task) -> dict[str, Any]:
         "thumbs": {p.sha256: _base64(bench.thumbnail(p, settings.thumb)) for _, p in photos},
     }
     if not photos:
-        row["said"] = nothing_opened([(f["file"], f["error"]) for f in files], settings.language)
+        row["said"] = nothing_opened([f["file"] for f in files], settings.language)
     if settings.keep and state is not State.NOT_OURS:
         row["kept"] = [
             {"label": label, "sha256": p.sha256, "jpeg": _base64(bench.whole(p)), "size": p.pixels.shape[1::-1]}
@@ -211,7 +211,7 @@ def lost_case(case: Case, language: str = "en") -> dict[str, Any]:
         "ask": None,
         "sentence": why,
         "why": [],
-        "said": nothing_opened([], language),
+        "said": nothing_opened([i.label for i in case.items], language),
         "files": [{"file": i.label, "sha256": "", "bytes": 0, "error": why, "fingerprint": None} for i in case.items],
         "thumbs": {},
         "answer": None,
