@@ -196,8 +196,8 @@ def test_sheet_and_gallery(tmp_path: Path) -> None:
     generate(tmp_path / "set", SMALL, 12, quiet=True)
     records = read_labels(tmp_path / "set")
     assert sheet(tmp_path / "set", records[:5], columns=3, size=80).shape == (160, 240, 3)
-    rows = sides(tmp_path / "set", [{**records[0], "era": "iron", "view": "left", "subject_area": 0.3, "casting": "whole"}],
-                 "iron", columns=2, size=40)  # fmt: skip
+    one = {**records[0], "era": "iron", "view": "left", "subject_area": 0.3, "casting": "whole"}
+    rows = sides(tmp_path / "set", [one], "iron", columns=2, size=40)
     assert rows.shape == (8 * 40, 76 + 2 * 40, 3)
     row = VIEWS.index("left")
     assert rows[row * 40 : row * 40 + 40, 76:116].std() > 0 and rows[:, 116:].min() == 255
