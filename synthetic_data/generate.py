@@ -19,6 +19,7 @@ import multiprocessing
 import os
 import sys
 import tarfile
+import threading
 import time
 import traceback
 from collections.abc import Iterator, Sequence
@@ -211,6 +212,15 @@ def _claim(counter: Any, gpus: int, processes: int) -> None:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(number % gpus)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault(THREADS, str(max((os.cpu_count() or 1) // processes, 1)))
+    threading.Thread(target=_leave_with_parent, name="leave-with-parent", daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """End this worker when its parent is gone: after ``kill -9`` of a run, nothing of it stays in memory."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def run_jobs(jobs: Sequence[Job], processes: int, gpus: int, engine: str, until: float) -> Iterator[Block]:

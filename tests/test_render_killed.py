@@ -39,7 +39,6 @@ def test_killed_and_resumed(kills: int, tmp_path: Path) -> None:
     assert share_done(tmp_path / "whole") == 1.0 and (tmp_path / "whole" / "labels.jsonl").stat().st_size > 0
     kills = wanted(kills)
     blows = strike(command, kills, seconds, made, share_done, tmp_path, "render", patience=2.0)
-    # Workers of a render that was killed alone stay (they write nothing, but hold memory); the harness ends them.
-    assert blows.landed == kills
+    assert blows.landed == kills and blows.orphans == 0, blows
     if kills >= 50:
         assert blows.midway >= kills // 10, blows

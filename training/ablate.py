@@ -41,6 +41,7 @@ def plan(config: TrainConfig, out: Path, pictures: int) -> list[TrainConfig]:
     Ingredients without enough pictures rendered without them are left out of the plan.
     """
     records = [r for s in config.sets for r in read_records(Path(s))]
+    config = replace(config, matched=True)
     runs = [replace(config, out=str(out / FULL), limit=pictures)]
     for name in INGREDIENTS:
         if sum(kept(r, (name,)) and bool(r.get("ingredients")) for r in records) >= 0.5 * pictures:
@@ -55,9 +56,12 @@ def plan(config: TrainConfig, out: Path, pictures: int) -> list[TrainConfig]:
 
 
 def finished(run: TrainConfig) -> bool:
-    """The run's weights are there, of its last epoch."""
+    """The run's weights are there, of its last epoch; of its second stage where that goes by the clock."""
     path = Path(run.out) / WEIGHTS
-    return path.is_file() and read_weights(path)[1].get("epoch") == run.epochs
+    if not path.is_file():
+        return False
+    done = read_weights(path)[1].get("epoch", 0)
+    return done > run.epochs_heads if run.seconds else done == run.epochs
 
 
 def figures_of(cases: Sequence[Case]) -> dict[str, Any]:

@@ -61,6 +61,8 @@ class TrainConfig:
         cache_side: longest side at which pictures are kept in memory, pixels.
         limit: use at most this many pictures of the sets; 0 for all.
         leave_out: ingredients of the renders to do without (pictures that lack exactly these are used).
+        matched: use ``leave_out`` even where it is empty: only pictures with every ingredient. For comparisons: the
+            network that ships is trained on all pictures.
         shoot: share of the pictures that pass once through the synthetic phone camera when they are read.
         strength: of colour, mixing and camera changes, see ``augment.develop``.
         no_augment: augmentations to do without.
@@ -96,6 +98,7 @@ class TrainConfig:
     cache_side: int = 960
     limit: int = 0
     leave_out: tuple[str, ...] = ()
+    matched: bool = False
     shoot: float = 0.7
     seconds: float = 0.0
     frozen_stages: int = 2

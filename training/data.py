@@ -343,7 +343,7 @@ def load_dataset(
     *,
     side: int,
     workers: int,
-    leave_out: Sequence[str] = (),
+    leave_out: Sequence[str] | None = None,
     limit: int = 0,
     shard: tuple[int, int] = (0, 1),
     change: Change | None = None,
@@ -355,7 +355,7 @@ def load_dataset(
         backdrops: folders of plain pictures, any depth, without a subject.
         side: longest side in memory, pixels.
         workers: decoding threads.
-        leave_out: ingredients to do without, see ``kept``.
+        leave_out: take only pictures that lack exactly these ingredients, see ``kept``; None takes all pictures.
         limit: at most this many records of the sets, spread evenly over them; 0 for all.
         shard: (k, n): keep only every n-th picture from the k-th on.
         change: applied to each picture once.
@@ -368,7 +368,7 @@ def load_dataset(
     for folder in sets:
         source = Pictures(folder)
         for record in read_records(folder):
-            if kept(record, leave_out):
+            if leave_out is None or kept(record, leave_out):
                 records.append(record)
                 jobs.append((source, record["file"]))
     if limit and limit < len(records):

@@ -216,7 +216,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         [Path(s) for s in config.backdrops],
         side=config.cache_side,
         workers=config.workers,
-        leave_out=config.leave_out,
+        leave_out=config.leave_out if config.leave_out or config.matched else None,
         limit=config.limit,
         shard=(place.rank, place.world),
         change=phone_camera(config, place.rank),
