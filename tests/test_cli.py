@@ -299,9 +299,7 @@ def test_settings_from_the_environment(monkeypatch: pytest.MonkeyPatch, photo: P
 def test_a_foreign_network_is_told_in_one_line(monkeypatch: pytest.MonkeyPatch, photo: Path, capsys: Captured) -> None:
     from updraft_key.model.runtime import packaged_network
 
-    monkeypatch.setattr(
-        "updraft_key.model.ahead.packaged_network", lambda _n: packaged_network(weights=photo.parent)
-    )
+    monkeypatch.setattr("updraft_key.model.ahead.packaged_network", lambda _n: packaged_network(weights=photo.parent))
     assert cli.main(["identify", str(photo)]) == 1
     assert len(capsys.readouterr().err.splitlines()) == 1
 

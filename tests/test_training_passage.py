@@ -15,7 +15,7 @@ torch = pytest.importorskip("torch")
 
 from updraft_key.model.cues import CUES, Outcome  # noqa: E402
 from updraft_key.model.runtime import OnnxNetwork, expected_sha256  # noqa: E402
-from updraft_key.training.calibrate import Bars, calibrate, fitted, wrong_names  # noqa: E402
+from updraft_key.training.calibrate import Bars, angle_at_root, calibrate, fitted, wrong_names  # noqa: E402
 from updraft_key.training.card import card_of, share_text  # noqa: E402
 from updraft_key.training.cases import Layer, adapt, fit_layer, split_cases  # noqa: E402
 from updraft_key.training.checkpoint import WEIGHTS, network_of, save_weights  # noqa: E402
@@ -23,7 +23,7 @@ from updraft_key.training.config import smoke_config  # noqa: E402
 from updraft_key.training.evaluate import Target, agreement, evaluate, rows_of, targets_from  # noqa: E402
 from updraft_key.training.export import export, int8_beside, quantize, read_spec, session_of  # noqa: E402
 from updraft_key.training.loop import here, train  # noqa: E402
-from updraft_key.training.passage import both_looks, ceiling, pass_through, records_of, truth_of  # noqa: E402
+from updraft_key.training.passage import both_looks, ceiling, overlap, pass_through, records_of, truth_of  # noqa: E402
 from updraft_key.training.plots import draw_plots  # noqa: E402
 from updraft_key.training.real_photos import read_cases  # noqa: E402
 from updraft_key.training.rival import contest, rival_config  # noqa: E402
@@ -65,6 +65,14 @@ def test_calibration_is_written_into_both_files_and_listed(network_file: Path) -
     assert all(0.25 <= t <= 8.0 for t in calibration.temperatures.values())
     assert 0.5 <= calibration.found_first == calibration.found_second < 1.0
     assert len(network.spec.reference.prototypes) == 16
+
+
+def test_the_angles_interval_is_fitted_wherever_a_root_will_have_a_peak(network_file: Path, toy: Path) -> None:
+    network = OnnxNetwork(network_file)
+    cases = list(pass_through(network, toy / "toys", records_of(toy / "toys"), "toys"))
+    calibration = fitted(network, cases, Bars()).calibration
+    handles = [c for c in cases if c.unit and c.record.get("handle") and overlap(c.box, c.record["subject_box"]) >= 0.3]
+    assert calibration.cases["angle"] == sum(angle_at_root(c, calibration) is not None for c in handles)
 
 
 def test_calibrated_verdicts_hold_the_bar_on_the_calibration_pictures(toy: Path, network_file: Path) -> None:

@@ -1,9 +1,9 @@
 """Calibration of a trained file on pictures it was not trained on; writes the numbers into its description.
 
-In order: temperatures; the angle's interval; peak thresholds; the feature reference; found thresholds; conformal
-thresholds by label; and floors. A reading is accepted only when it passes both its conformal set (a promise
-about coverage at level alpha) and its floor (found so that the *wrong* statements among the accepted stay under
-a bar on each source by itself). Last, floors are raised until no more than the allowed share of the verdicts
+In order: temperatures; peak thresholds; the angle's interval (where the root then has a peak); the feature reference;
+found thresholds; conformal thresholds by label; and floors. A reading is accepted only when it
+passes both its conformal set (a promise about coverage at level alpha) and its floor (found so that the
+*wrong* statements among the accepted stay under a bar on each source by itself). Last, floors are raised until no more than the allowed share of the verdicts
 ``named`` is wrong on any source: precision first, then the answer rate.
 
 Sources are kept apart: renders of held-out shapes are many and easy, pictures of another hand few and telling.
@@ -126,8 +126,8 @@ def fitted(network: Network, cases: Sequence[Case], bars: Bars) -> ModelSpec:
         raise ValueError("expected calibration pictures with subjects, got none")
     placed = [c for c in units if overlap(c.box, c.record["subject_box"]) >= 0.3]
     calibration = Calibration(alpha=bars.alpha, temperatures=temperatures(cases, placed))
-    calibration = with_angle(calibration, placed, bars)
     calibration = with_peaks(calibration, placed)
+    calibration = with_angle(calibration, placed, bars)
     spec = replace(network.spec, calibration=calibration, reference=reference(units, bars))
     spec = replace(spec, calibration=with_found(spec, cases, bars))
     spec = replace(spec, calibration=with_sets(spec.calibration, placed, bars))
