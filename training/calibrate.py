@@ -1,10 +1,10 @@
 """Calibration of a trained file on pictures it was not trained on; writes the numbers into its description.
 
 In order: temperatures; peak thresholds; the angle's interval (where the root then has a peak); the feature reference;
-found thresholds; conformal thresholds by label; and floors. A reading is accepted only when it
-passes both its conformal set (a promise about coverage at level alpha) and its floor (found so that the
-*wrong* statements among the accepted stay under a bar on each source by itself). Last, floors are raised until no more than the allowed share of the verdicts
-``named`` is wrong on any source: precision first, then the answer rate.
+found thresholds; conformal thresholds by label; and floors. A reading is accepted only when it passes both its
+conformal set (a promise about coverage at level alpha) and its floor (found so that the *wrong* statements among the
+accepted stay under a bar on each source by itself). Last, floors are raised until no more than the allowed share of the
+verdicts ``named`` is wrong on any source: precision first, then the answer rate.
 
 Sources are kept apart: renders of held-out shapes are many and easy, pictures of another hand few and telling.
 Whatever is stricter wins. ``validate`` pictures cannot come in here (``second_look.read_second_look``).
