@@ -157,7 +157,7 @@ def _cut_line(pdf: FPDF, left: float, top: float, bottom: float) -> None:
     pdf.set_dash_pattern()
     pdf.set_text_color(90)
     pdf.set_font("Helvetica", "", 6.5)
-    squares = f"{SQUARES_X} x {SQUARES_Y} squares of {both(SQUARE_MM)}"
+    squares = f"{SQUARES_X} x {SQUARES_Y} x {both(SQUARE_MM)}"
     pdf.text(left + MARGIN_MM, bottom - 2.2, squares)
     pdf.set_text_color(0)
     pdf.set_font("Helvetica", "", 8)

@@ -262,11 +262,13 @@ def measure(
         tuple[float, float] | None, typer.Option(help="Lowest and highest place of it over the card's plane, mm.")
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="JSON on stdout (schema updraft-key/measure/1).")] = False,
+    language: LanguageOption = None,
 ) -> int:
     """Measure a length, diameter or angle.
 
     The photo must show the scale card, or a thing of known size, in the plane of what is measured.
     """
+    from .language import tongue
     from .measuring import Ruler, Thing, measure_photo, to_json
 
     ruler = Ruler(known, tuple(scale_point or ()), printed_100)
@@ -274,7 +276,8 @@ def measure(
     if json:
         put_json(to_json(what, result, notes))
     else:
-        put("\n".join([f"{what}: {result.text}", *(f"  - {n}" for n in notes)]))
+        tell = tongue(_settings(language).language).say
+        put("\n".join([f"{what}: {result.text}", *(f"  - {tell(n)}" for n in notes)]))
     return DONE
 
 
@@ -282,11 +285,13 @@ def measure(
 def card(
     out: Annotated[Path, typer.Option(help="The PDF to write.")] = Path("updraft-key-scale-card.pdf"),
     letter: Annotated[bool, typer.Option("--letter", help="US Letter paper instead of A4.")] = False,
+    language: LanguageOption = None,
 ) -> int:
     """Write the scale card to print (PDF)."""
     from .card import card_pdf
+    from .language import tongue
 
-    write_file(out, card_pdf("letter" if letter else "a4"))
+    write_file(out, card_pdf("letter" if letter else "a4", tongue(_settings(language).language).say))
     say(f"wrote {out.name}; print it at 100 % and check its ruler")
     return DONE
 

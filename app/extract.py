@@ -14,9 +14,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from updraft_key.model import claims, parts, safety
+from updraft_key.model import claims, measure, parts, safety
 from updraft_key.model.errors import MissingExtra
 
+from .card import STEPS, SUBTITLE, TITLE
 from .guide import captions
 from .language import DOMAIN, LANGUAGES, LOCALE_FOLDER
 
@@ -65,6 +66,10 @@ def messages() -> dict[str, str]:
         out.setdefault(text, "model/claims.py")
     for text in parts.WHY.values():
         out.setdefault(text, "model/parts.py")
+    for text in measure.NOTES.values():
+        out.setdefault(text, "model/measure.py")
+    for text in (TITLE, SUBTITLE, *STEPS):
+        out.setdefault(text, "app/card.py")
     for text in FILLED:
         out.setdefault(text, "model/")
     for _file, text in captions():

@@ -210,7 +210,10 @@ def test_measure_and_card(tmp_path: Path, capsys: Captured) -> None:
     assert cli.main(["measure", str(path), "length", "80,200", "680,200"]) == 1
     assert "scale card" in capsys.readouterr().err
     assert cli.main(["card", "--out", str(tmp_path / "card.pdf")]) == 0
-    assert (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF-")
+    english = (tmp_path / "card.pdf").read_bytes()
+    assert english.startswith(b"%PDF-")
+    assert cli.main(["card", "--out", str(tmp_path / "card.pdf"), "--language", "de"]) == 0
+    assert (tmp_path / "card.pdf").read_bytes() != english
 
 
 def test_cases(alloy4: None, photo: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch) -> None:
