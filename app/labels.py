@@ -50,7 +50,7 @@ CUE_PLACES: Mapping[Cue, str] = MappingProxyType(
 )
 READING_NAMES: Mapping[Cue, Mapping[str, str]] = MappingProxyType(
     {
-        Cue.METAL: {"iron": _("cast iron"), "alloy": _("aluminium alloy")},
+        Cue.METAL: {"iron": _("cast iron"), "alloy": _("an alloy, not iron")},
         Cue.JOINT_SCREWS: {"four": _("four screws"), "five": _("five screws")},
         Cue.FRONT_EAR: {
             "none": _("no ear there"),

@@ -6,15 +6,14 @@ that is emptied, and reports to nobody.
 
 from __future__ import annotations
 
-import atexit
 import os
-import shutil
-import tempfile
+import signal
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
+from types import FrameType
 
 from fastapi import FastAPI
 from fastapi.responses import FileResponse, JSONResponse, Response
@@ -29,6 +28,7 @@ from .gate import LOOPBACK, Gate, GateRules
 from .guard import Guard, GuardLimits
 from .guide import EXAMPLES, captions
 from .headers import Headers
+from .private_folder import private_folder
 from .turnstile import Turnstile
 
 ASSETS = Path(__file__).parent / "assets"
@@ -110,7 +110,7 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
     """
     settings = settings or ServerSettings()
     _check_environment()
-    os.environ["GRADIO_TEMP_DIR"] = str(_private_folder())
+    os.environ["GRADIO_TEMP_DIR"] = str(private_folder())
     try:
         import gradio as gr
         from PIL import Image
@@ -178,8 +178,11 @@ def serve(settings: ServerSettings | None = None, engine: Engine | None = None) 
         raise MissingExtra("the page", "web") from error
     app = create_app(settings, engine)
     # The framework shows files of the working directory under some settings; there shall be none.
-    empty = _private_folder()
+    empty = Path(os.environ["GRADIO_TEMP_DIR"]) / "empty"
+    empty.mkdir()
     os.chdir(empty)
+    # Uvicorn stops politely on this signal and then raises it again: dying of it would leave uploads behind.
+    signal.signal(signal.SIGTERM, _end)
     uvicorn.run(
         app, host=settings.host, port=settings.port, log_level="warning", access_log=False, server_header=False,
         proxy_headers=settings.behind_proxy, forwarded_allow_ips="127.0.0.1", timeout_keep_alive=20,
@@ -197,11 +200,8 @@ def _check_environment() -> None:
     os.environ["HF_HUB_DISABLE_TELEMETRY"] = "1"
 
 
-def _private_folder() -> Path:
-    """A folder that only this user can enter, removed when the process ends."""
-    folder = Path(tempfile.mkdtemp(prefix="updraft-key-"))  # made with mode 700
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
+def _end(number: int, _frame: FrameType | None) -> None:
+    raise SystemExit(128 + number)
 
 
 def _add_files(app: FastAPI, clerk: Clerk) -> None:

@@ -7,9 +7,6 @@ from __future__ import annotations
 
 import json
 import os
-import socket
-import subprocess
-import sys
 import threading
 import time
 from collections import Counter
@@ -20,6 +17,7 @@ import httpx
 import numpy as np
 import pytest
 from fake_engine import painted
+from served import served
 
 pytestmark = pytest.mark.web
 ROOT = Path(__file__).parent.parent
@@ -28,24 +26,11 @@ HAVE_WEIGHTS = (ROOT / "model" / "weights" / "cues.onnx").exists()
 
 @pytest.fixture(scope="module")
 def server() -> Iterator[tuple[str, int]]:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    command = [sys.executable, str(ROOT / "tests" / "serve_fake.py"), str(port), *(["real"] if HAVE_WEIGHTS else [])]
-    env = {**os.environ, "OMP_NUM_THREADS": "1"}
-    with subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
-        url = f"http://127.0.0.1:{port}"
-        for _ in range(300):
-            try:
-                httpx.get(f"{url}/healthz", trust_env=False)
-                break
-            except httpx.HTTPError:
-                time.sleep(0.1)
-        with httpx.Client(base_url=url, timeout=60.0, trust_env=False) as client:
+    with served(*(["real"] if HAVE_WEIGHTS else []), OMP_NUM_THREADS="1") as it:
+        with httpx.Client(base_url=it.url, timeout=60.0, trust_env=False) as client:
             for _ in range(2 * 4):  # decoders start, the network is loaded: what follows is steady work
                 client.post("/v1/identify", files=[("photos", ("a.jpg", painted("iron"), "image/jpeg"))] * 2)
-        yield url, process.pid
-        process.terminate()
+        yield it.url, it.process.pid
 
 
 def resident(pid: int) -> int:

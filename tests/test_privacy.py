@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import os
 import re
-import socket
 import subprocess
 import sys
-import time
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,8 +17,8 @@ from pathlib import Path
 import httpx
 import pytest
 from hostile.pictures import GPS, SERIAL, scene, tagged
+from served import served
 
-ROOT = Path(__file__).resolve().parent.parent
 SECRETS = (*GPS, SERIAL, b"Demo Camera Works", b"GPSLatitude", b"Exif\0\0", b"47.37", b"8.541")
 
 
@@ -79,23 +77,8 @@ def server(tmp_path: Path) -> Iterator[tuple[str, Path, Path]]:
     """The real server with the shipped network: its address, its temporary folder and what it says."""
     temporary, log = tmp_path / "temporary", tmp_path / "log.txt"
     temporary.mkdir()
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    line = [sys.executable, str(ROOT / "tests" / "serve_fake.py"), str(port), "real"]
-    with (
-        log.open("wb") as said,
-        subprocess.Popen(line, env={**os.environ, "TMPDIR": str(temporary)}, stdout=said, stderr=said) as process,
-    ):
-        url = f"http://127.0.0.1:{port}"
-        for _ in range(600):
-            try:
-                httpx.get(f"{url}/healthz", trust_env=False)
-                break
-            except httpx.HTTPError:
-                time.sleep(0.1)
-        yield url, temporary, log
-        process.terminate()
+    with log.open("wb") as said, served("real", said=said, TMPDIR=str(temporary)) as it:
+        yield it.url, temporary, log
 
 
 @pytest.mark.web

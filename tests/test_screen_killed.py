@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -11,28 +10,14 @@ from pathlib import Path
 
 import pytest
 from killing import strike, wanted
+from screened import EXAMPLES, fill, made
 
-EXAMPLES = Path(__file__).parent.parent / "app" / "assets" / "examples"
 COMMAND = (sys.executable, "-m", "updraft_key.app.cli", "screen")
 
 
 @pytest.fixture(scope="module")
 def inbox(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Seven named pictures, one twin, one broken file beside a good one, one case of a broken file, a hostile name."""
-    folder = tmp_path_factory.mktemp("inbox")
-    pictures = sorted(EXAMPLES.glob("*.jpg"))
-    for picture in pictures:
-        shutil.copy(picture, folder / picture.name)
-    (folder / "ann").mkdir()
-    shutil.copy(pictures[0], folder / "ann" / "=cmd()<b>.jpg")
-    (folder / "ann" / "broken.jpg").write_bytes(b"\xff\xd8\xff broken")
-    (folder / "lost.jpg").write_bytes(pictures[0].read_bytes()[:300])
-    return folder
-
-
-def made(out: Path) -> dict[str, bytes]:
-    """Every file's bytes but the work table's and the lock's: nothing half written may be left lying there either."""
-    return {str(p.relative_to(out)): p.read_bytes() for p in out.rglob("*") if p.is_file() and ".sqlite" not in p.name}
+    return fill(tmp_path_factory.mktemp("inbox"))
 
 
 def share_done(out: Path) -> float:
@@ -48,7 +33,8 @@ def share_done(out: Path) -> float:
     return done / CASES
 
 
-CASES = len(list(EXAMPLES.glob("*.jpg"))) + 2
+CASES = len(list(EXAMPLES.glob("*.jpg"))) + 3
+"""The named pictures, ``ann``, and two of a broken file each."""
 
 
 @pytest.mark.parametrize("kills", [5, pytest.param(200, marks=pytest.mark.slow)])
