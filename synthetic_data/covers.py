@@ -1,4 +1,4 @@
-"""Things that hide or frame a subject: arrester can, rim of a mirror, a sheet with a hole."""
+"""Things that hide or frame a subject: arrester can, rim of a mirror."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ import numpy as np
 
 from .bench_tools import Things
 from .coat import STUFF, Coat, paint_colour, painted, worn
-from .kin_fittings import cast, circle, rectangle, round_outline, screw, slab, stud
+from .kin_fittings import cast, circle, screw, stud
 from .mesh import PartMesh, merge
 from .solids import (
-    Frame,
     Solid,
     Vec,
     aim,
@@ -107,17 +106,3 @@ def mirror_rim(rng: np.random.Generator, centre: Vec, facing: Vec, radius: float
     out.append(painted(rng, sweep("mirror", "steel", smooth_path(np.array(arm), 10), 3.0, 12), coat))
     joint = cast("mirror", [(rod(arm[0] - f.axes[1] * 6, arm[0] + f.axes[1] * 6, 5.5, edge=1), 0.0)], step=1.2)
     return [*out, painted(rng, joint, coat)]
-
-
-def sheet_with_hole(rng: np.random.Generator, at: Vec, radius: float, half: float) -> PartMesh:
-    """A bulkhead or heat shield with a round hole, through which a subject may be seen."""
-    raw = slab(
-        "shield",
-        "steel",
-        Frame(at, WALL),
-        rectangle(half, half * 0.8),
-        1.6,
-        [round_outline(radius, count=48)],
-        cell=16.0,
-    )
-    return painted(rng, raw, worn(rng, str(rng.choice(["aluminium", "steel", "iron"]))))

@@ -8,12 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .bench_tools import Things
+from .covers import mirror_rim
 from .engine_bay import engine_bay
 from .hands import grip, pointing
 from .props import bench, draped
 from .sight import cleared
 
 Corner = NDArray[np.floating]
+RIM_SHARE = 0.5
+"""Share of the scenes in a mirror in which one of the shots shows the mirror's rim."""
 POINTING_SHARE = 0.10
 DRAPED_SHARE = 0.08
 MOST_HIDDEN = 0.3
@@ -52,6 +55,11 @@ def surround(
     else:
         raise ValueError(f"place: expected bench, engine, hand or mirror, got {place!r}")
     out = cleared(out, low, high, ways, MOST_HIDDEN)
+    if place == "mirror" and len(ways) and rng.random() < RIM_SHARE:
+        way = np.asarray(ways[int(rng.integers(len(ways)))], np.float64)
+        half = float(np.linalg.norm(np.subtract(high, low))) / 2.0
+        centre = np.add(low, high) / 2.0 + way * (half + float(rng.uniform(20.0, 90.0)))
+        out += mirror_rim(rng, centre, way, half * float(rng.uniform(0.4, 0.85)))
     draw = rng.random()
     if draw < POINTING_SHARE:
         out += pointing(rng, low, high)

@@ -104,7 +104,8 @@ def test_laplace_likelihood_is_least_where_the_scale_is_the_mean_miss() -> None:
 def look_of(n: int, size: int) -> Look:
     matrix = np.tile(np.eye(3), (n, 1, 1))
     window = np.tile([0.0, 8.0, size, size - 8.0], (n, 1))
-    return Look(size, matrix, window, np.zeros(n, bool), np.zeros((n, 3, 4)), np.zeros(n, bool))
+    no = np.zeros(n, bool)
+    return Look(size, matrix, window, no, np.zeros((n, 3, 4)), no, no)
 
 
 def test_pixels_stay_in_place_and_bars_are_grey() -> None:

@@ -37,6 +37,12 @@ LEAST_SHARE = {
 """Share of the evidence box that must stay in sight for the reading to stay (judgement, no source)."""
 GONE = 0.03
 """Share at or below which the cue counts as out of sight."""
+CLOSER = 0.15
+"""Share of second looks that go close to what shows one cue, as a photo of that place or a third look would."""
+CLOSER_SIDE = (1.6, 5.0)
+"""Side of such a cut, in widths of what shows the cue."""
+MOST_ENLARGED = 3.0
+"""Network pixels a photo pixel up to which a cut is worth taking."""
 
 _MIRRORED_VIEW = np.array([VIEWS.index(MIRROR_VIEW.get(v, v)) for v in VIEWS], np.int64)
 _OUT = np.array([len(READINGS[c]) for c in CUES], np.int64)
@@ -53,6 +59,7 @@ class Look:
         mirrored: (B,) bool.
         patches: (B, 3, 4) float64 covered boxes, network pixels; empty ones are zero.
         backed: (B,) bool, a foreign picture shows where the photo does not reach.
+        close: (B,) bool, cut to one place of the subject: its cues are trained however little of it is left.
     """
 
     size: int
@@ -61,6 +68,7 @@ class Look:
     mirrored: NDArray[np.bool_]
     patches: NDArray[np.float64]
     backed: NDArray[np.bool_]
+    close: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +176,9 @@ def find_look(
         matrix = _compose(
             photo / 2, np.full((n, 2), size / 2), base, np.ones(n), np.zeros(n), still, np.zeros(n, bool), size
         )
-        return Look(size, matrix, window, np.zeros(n, bool), np.zeros((n, PATCHES, 4)), np.zeros(n, bool))
+        return Look(
+            size, matrix, window, np.zeros(n, bool), np.zeros((n, PATCHES, 4)), np.zeros(n, bool), np.zeros(n, bool)
+        )
     kind = rng.random(n)
     back = np.exp(rng.uniform(math.log(0.3), 0.0, n))
     near = np.exp(rng.uniform(0.0, math.log(1.6), n))
@@ -186,7 +196,7 @@ def find_look(
     matrix = _compose(centre, target, base * zoom, *_warps(rng, n, "warp" not in skip), mirrored, size)
     backed = (rng.random(n) < 0.6) & ("backdrop" not in skip)
     patches = _patches(labels, matrix, size, rng, 0.25 if "cutout" not in skip else 0.0)
-    return Look(size, matrix, window, mirrored, patches, backed)
+    return Look(size, matrix, window, mirrored, patches, backed, np.zeros(n, bool))
 
 
 def read_look(
@@ -213,6 +223,9 @@ def read_look(
     whole = (rng.random(n) < 0.05) & (not plain)
     box = box + margin * np.concatenate([-extent, extent], axis=1)
     box = np.where(whole[:, None], np.concatenate([np.zeros((n, 2)), photo], 1), box)
+    close = np.zeros(n, bool)
+    if not plain:
+        box, close = _closer(labels, box, size, rng)
     box = np.concatenate([np.maximum(box[:, :2], 0.0), np.minimum(box[:, 2:], photo)], axis=1)
     extent = np.maximum(box[:, 2:] - box[:, :2], 2.0)
     base = size / extent.max(axis=1)
@@ -222,7 +235,9 @@ def read_look(
     if plain:
         still = np.zeros((n, 2))
         matrix = _compose(middle, target, base, np.ones(n), np.zeros(n), still, np.zeros(n, bool), size)
-        return Look(size, matrix, window, np.zeros(n, bool), np.zeros((n, PATCHES, 4)), np.zeros(n, bool))
+        return Look(
+            size, matrix, window, np.zeros(n, bool), np.zeros((n, PATCHES, 4)), np.zeros(n, bool), np.zeros(n, bool)
+        )
     mirrored = rng.random(n) < 0.5
     open_window = np.array([0.0, 0.0, size, size])
     window = np.where((rng.random(n) < 0.35)[:, None], open_window, window)
@@ -230,7 +245,23 @@ def read_look(
     matrix = _compose(middle, target, scale, *_warps(rng, n, "warp" not in skip), mirrored, size)
     backed = (rng.random(n) < 0.5) & ("backdrop" not in skip)
     patches = _patches(labels, matrix, size, rng, 0.4 if "cutout" not in skip else 0.0)
-    return Look(size, matrix, window, mirrored, patches, backed)
+    return Look(size, matrix, window, mirrored, patches, backed, close)
+
+
+def _closer(
+    labels: Labels, box: NDArray[np.float64], size: int, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Exchange some (B, 4) cuts, photo pixels, for squares round what shows one cue; say for which, (B,)."""
+    n = len(labels)
+    which = rng.integers(1, len(CUES), n)  # not the metal: it shows all over
+    aim = labels.evidence[np.arange(n), which]
+    wide = np.nan_to_num((aim[:, 2:] - aim[:, :2]).max(axis=1))
+    side = np.maximum(wide * np.exp(rng.uniform(*np.log(CLOSER_SIDE), n)), size / MOST_ENLARGED)
+    middle = (aim[:, :2] + aim[:, 2:]) / 2 + rng.uniform(-0.25, 0.25, (n, 2)) * np.maximum(side - wide, 0.0)[:, None]
+    smaller = side < 0.75 * np.nan_to_num((labels.subject[:, 2:] - labels.subject[:, :2]).max(axis=1))
+    close = (rng.random(n) < CLOSER) & np.isfinite(aim).all(axis=1) & smaller
+    square = np.concatenate([middle - side[:, None] / 2, middle + side[:, None] / 2], axis=1)
+    return np.where(close[:, None], square, box), close
 
 
 def _patches(
@@ -295,7 +326,7 @@ def targets_of(labels: Labels, look: Look) -> Targets:
     view = np.where(look.mirrored, _MIRRORED_VIEW[labels.view], labels.view)
     view = np.where((labels.view >= 0) & well, view, -1)
     untouched = (shown >= 0.97) & ~_touched(hull, look.patches)
-    cues, evidence = _cues(labels, look, window, untouched, found)
+    cues, evidence = _cues(labels, look, window, untouched, (found == 1.0) | (labels.found & look.close))
     points = map_points(look.matrix, np.concatenate([labels.screws, labels.points], axis=1))
     seen = _visible(points, window, look.patches)
     count = _count(labels, points[:, :5], window, look.patches, size)
@@ -332,9 +363,9 @@ def _cues(
     look: Look,
     window: NDArray[np.float64],
     untouched: NDArray[np.bool_],
-    found: NDArray[np.float64],
+    shown: NDArray[np.bool_],
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    cues = np.where((found == 1.0)[:, None], labels.cues, -1)
+    cues = np.where(shown[:, None], labels.cues, -1)
     evidence = np.full((len(labels), len(CUES), 4), np.nan)
     for k, cue in enumerate(CUES):
         place = map_boxes(look.matrix, labels.evidence[:, k])

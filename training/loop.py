@@ -227,7 +227,7 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
 
     net = network_of(config)
     if config.start_from:
-        net.load_state_dict({k: v.float() for k, v in read_weights(Path(config.start_from))[0].items()})
+        begin_from(net, read_weights(Path(config.start_from))[0])
     else:
         load_imagenet(net.trunk, config.imagenet)
     net = net.to(place.device, memory_format=torch.channels_last)
@@ -293,6 +293,19 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
                 _note(out, board, measures, step)
         done = State(last, step, {}, {}, {})
     return measures
+
+
+def begin_from(net: CueNet, tensors: Mapping[str, Tensor]) -> None:
+    """Fill a network with the weights of an earlier run, of whatever precision; the rival's own head may be new.
+
+    Raises:
+        ValueError: when other tensors are missing, or some are not the network's.
+    """
+    given = {k: v.float() for k, v in tensors.items()}
+    missing, strange = net.load_state_dict(given, strict=False)
+    missing = [k for k in missing if not k.startswith("rival.")]
+    if missing or strange:
+        raise ValueError(f"start_from: expected the network's tensors, missing {missing[:3]}, not known {strange[:3]}")
 
 
 def _least_over_processes(n: int, place: Place) -> int:
