@@ -1,0 +1,98 @@
+"""The comparisons of a campaign: the recipe with one ingredient left out at a time, and the rival; side by side.
+
+Pictures are loaded while the main training still runs, and the clock starts when it is over. The rival begins with the
+product's own trained trunk and all pictures, and is trained to name the generation: more than an equal start.
+See .ci/campaign, training/ablate.py and training/rival.py.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from safetensors.torch import save_file
+from updraft_key.training import loop
+from updraft_key.training.ablate import FULL
+from updraft_key.training.checkpoint import read_weights
+from updraft_key.training.config import INGREDIENTS, TrainConfig
+from updraft_key.training.data import load_dataset
+from updraft_key.training.rival import rival_config
+
+HOME, BACK = Path("/tmp/compare"), Path("/tmp/back/compared")
+PICTURES = 1000
+"""Of each run with an ingredient left out; about as many are rendered without any one of them in 16,000."""
+LAST = 12.0
+
+
+def plan(config: TrainConfig) -> dict[str, TrainConfig]:
+    """Name -> configuration of every run."""
+    small = replace(
+        config, imagenet="/tmp/imagenet.pth", start_from="", find_size=192, read_size=256, batch=64, epochs_heads=2,
+        epochs_all=110, average=0.99, matched=True, limit=PICTURES, workers=2, keep_every=1000,
+    )  # fmt: skip
+    runs = {"rival": replace(rival_config(config, ""), start_from="/tmp/run/weights.safetensors", epochs_all=12,
+                             workers=10, keep_every=1000)}  # fmt: skip
+    runs[FULL] = small
+    runs |= {f"render-{name}": replace(small, leave_out=(name,)) for name in INGREDIENTS}
+    runs["augment-camera"] = replace(small, no_augment=("camera",))
+    return {name: replace(run, out=str(HOME / name)) for name, run in runs.items()}
+
+
+def one(path: Path) -> None:
+    """Load, wait for the main training's end, train to the clock, and bring the weights back as float16."""
+    config = TrainConfig.read(path)
+    place = loop.here()
+    data = load_dataset(
+        [Path(s) for s in config.sets],
+        [Path(s) for s in config.backdrops],
+        side=config.cache_side,
+        workers=config.workers,
+        leave_out=config.leave_out if config.leave_out or config.matched else None,
+        limit=config.limit,
+        change=loop.phone_camera(config, 0),
+    )
+    loop.load_dataset = lambda *_, **__: data
+    while not Path("/tmp/trained").exists():
+        time.sleep(0.2)
+    seconds = float(os.environ["COMPARED"]) - time.time() - LAST
+    logging.info("%s: loaded %d, %.0f s", path.parent.name, len(data.labels), seconds)
+    loop.train(replace(config, seconds=seconds), place)
+    tensors, about = read_weights(Path(config.out) / "weights.safetensors")
+    half = {k: v.half() if v.is_floating_point() else v for k, v in tensors.items()}
+    for name in half:
+        if ".classifier." in name:  # of ImageNet's thousand classes; answers nothing here
+            half[name].zero_()
+    file = BACK / f"{path.parent.name}.safetensors"
+    save_file(half, file, {"about": json.dumps(about)})
+    subprocess.run(["xz", "-4", str(file)], check=True)
+
+
+def main() -> None:
+    """With a configuration: that run; else start all, the rival and two others on the first GPU."""
+    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    if len(sys.argv) > 1:
+        return one(Path(sys.argv[1]))
+    running = []
+    for number, (name, run) in enumerate(plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items()):
+        path = HOME / name / "config.json"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        run.save(path)
+        gpu = {"CUDA_VISIBLE_DEVICES": "0" if number < 3 else "1"}
+        with (HOME / f"{name}.log").open("w") as log:
+            running.append(
+                subprocess.Popen([sys.executable, __file__, str(path)], env={**os.environ, **gpu}, stderr=log)
+            )
+    for process in running:
+        process.wait()
+    for log in HOME.glob("*.log"):
+        sys.stderr.write(f"{log.stem}: {log.read_text()[-1500:]}\n")
+
+
+if __name__ == "__main__":
+    main()
