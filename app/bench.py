@@ -10,10 +10,9 @@ from pathlib import Path
 from updraft_key.model import Answer, Identifier
 from updraft_key.model.errors import UpdraftKeyError
 from updraft_key.model.fingerprint import difference_hash
-from updraft_key.model.frame import halved
 from updraft_key.model.key import load_rules
 from updraft_key.model.parts import load_catalogue
-from updraft_key.model.photo import Photo
+from updraft_key.model.photo import SMALLEST, Photo
 from updraft_key.model.runtime import PACKAGED, WEIGHTS, expected_sha256
 
 from .inbox import Reader
@@ -54,7 +53,7 @@ class Workbench:
     @staticmethod
     def fingerprint(photo: Photo) -> str:
         """Perceptual fingerprint as 16 hexadecimal digits."""
-        return f"{difference_hash(photo.pixels):016x}"
+        return f"{difference_hash(photo.small(SMALLEST)[0]):016x}"
 
     @staticmethod
     def thumbnail(photo: Photo, longest: int) -> bytes:
@@ -62,11 +61,13 @@ class Workbench:
         import cv2
         from PIL import Image
 
-        pixels = halved(photo.pixels, longest)
+        pixels, _ = photo.small(longest)
         ratio = min(1.0, longest / max(pixels.shape[:2]))
         size = (max(1, round(pixels.shape[1] * ratio)), max(1, round(pixels.shape[0] * ratio)))
+        # Above a half, four neighbours are all that there is to average; below it are pictures that do not divide.
+        how = cv2.INTER_LINEAR if ratio > 0.5 else cv2.INTER_AREA
         out = io.BytesIO()
-        Image.fromarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)).save(out, "JPEG", quality=80)
+        Image.fromarray(cv2.resize(pixels, size, interpolation=how)).save(out, "JPEG", quality=80)
         return out.getvalue()
 
     @staticmethod

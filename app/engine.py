@@ -12,7 +12,7 @@ from updraft_key.model.errors import EvidenceError
 from updraft_key.model.fingerprint import Fingerprint, fingerprint
 from updraft_key.model.hands import HandTest, parse_hand
 from updraft_key.model.identify import Identifier
-from updraft_key.model.photo import Photo
+from updraft_key.model.photo import SMALLEST, Photo
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class IdentifierEngine:
             ModelFileError: when the network cannot be used.
         """
         answer = self._identifier.read(label, photo)
-        return ReadPhoto(answer, fingerprint(photo.pixels) if answer.usable else None)
+        return ReadPhoto(answer, fingerprint(photo.small(SMALLEST)[0]) if answer.usable else None)
 
     def decide(self, photos: Sequence[ReadPhoto], told: Told) -> Answer:
         """As ``Engine.decide``. Once the fit was asked for, the unit's own kind is fitted unless another is wanted."""

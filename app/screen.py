@@ -181,18 +181,20 @@ def _open(reader: Reader, item: Item) -> Iterator[tuple[str, Photo | None, dict[
 
     clip = item.label.lower().endswith(CLIPS)
     record: dict[str, Any] = {"file": item.label, "sha256": "", "bytes": 0, "error": None, "fingerprint": None}
+    data = None
     try:
         data = reader.read(item, MAX_BYTES if clip else None)
         record["bytes"] = len(data)
-        record["sha256"] = hashlib.sha256(data).hexdigest()
         if not clip:
-            yield item.label, open_photo(data), record
+            photo = open_photo(data)
+            yield item.label, photo, {**record, "sha256": photo.sha256}
             return
         for frame in open_clip(data):
             label = f"{item.label} {frame.seconds:.1f} s"
             yield label, frame.photo, {**record, "file": label, "sha256": frame.photo.sha256}
     except UpdraftKeyError as err:
         record["error"] = str(err)
+        record["sha256"] = "" if data is None else hashlib.sha256(data).hexdigest()
         yield item.label, None, record
 
 

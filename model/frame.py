@@ -91,15 +91,23 @@ def widen(box: Box, margin: float, width: float, height: float) -> Box:
     return wide
 
 
-def halved(pixels: NDArray[np.uint8], least: int) -> NDArray[np.uint8]:
-    """Halve a picture by 2 x 2 boxes as long as it divides and its longest side stays at ``least`` or above.
+def halvings(pixels: NDArray[np.uint8], least: int) -> tuple[NDArray[np.uint8], ...]:
+    """The picture, its half, the half's half ..., for as long as it divides and the longest side stays at ``least``.
 
-    Exact for area averaging, and several times faster than one step to an odd ratio.
+    Each by 2 x 2 boxes: exact for area averaging, and several times faster than one step to an odd ratio. Who starts
+    from any of these, not below its own ``least``, gets what it would have got from the whole picture.
     """
+    steps = [pixels]
     while max(pixels.shape[:2]) // 2 >= least and pixels.shape[0] % 2 == 0 and pixels.shape[1] % 2 == 0:
         size = (pixels.shape[1] // 2, pixels.shape[0] // 2)
         pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-    return pixels
+        steps.append(pixels)
+    return tuple(steps)
+
+
+def halved(pixels: NDArray[np.uint8], least: int) -> NDArray[np.uint8]:
+    """The last of its ``halvings``."""
+    return halvings(pixels, least)[-1]
 
 
 def letterbox_pixels(

@@ -21,7 +21,7 @@ from .hands import HandTest, remarks
 from .key import decide as decide_by_rules
 from .next_look import rank
 from .parts import Catalogue, load_catalogue, match
-from .photo import Photo
+from .photo import SMALLEST, Photo
 from .quality import judge
 from .readings import first_look, is_small, nothing, read
 from .runtime import Network, packaged_network
@@ -91,7 +91,7 @@ class Identifier:
         """
         answers = [self.read(label, photo) for label, photo in photos]
         prints = [
-            fingerprint(photo.pixels) if isinstance(photo, Photo) and a.usable else None
+            fingerprint(photo.small(SMALLEST)[0]) if isinstance(photo, Photo) and a.usable else None
             for (_label, photo), a in zip(photos, answers, strict=True)
         ]
         return self.decide(answers, hand_tests, manifold, arrester, wanted, fingerprints=prints)
@@ -152,7 +152,8 @@ class Identifier:
         """The two looks: the whole photo, then the subject's box with a margin."""
         network = self.network
         spec = network.spec
-        net, frame = letterbox(photo.pixels, None, spec.find_size, scale=photo.scale)
+        whole, scale = photo.small(2 * spec.find_size)
+        net, frame = letterbox(whole, None, spec.find_size, scale=scale)
         first = first_look(network.run(net), frame, spec)
         if not first.found:
             return nothing(first)

@@ -14,7 +14,7 @@ import io
 import struct
 import warnings
 import zlib
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,11 +22,14 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from .errors import PhotoError, PhotoFormat, PhotoTooLarge, PhotoUnreadable
+from .frame import halvings
 from .icc import to_srgb
 
 TAKEN = "JPEG, PNG, WebP and HEIC/HEIF pictures"
 LONGEST = 2000
 """The decoded photo's longest side is at least this (pixels) where the file has as much."""
+SMALLEST = 192
+"""Pixels. Down to this longest side a photo keeps its halvings: its fingerprint starts from there."""
 GREY = 127
 """What shows through where a picture is transparent."""
 
@@ -83,6 +86,8 @@ class Photo:
         height: of the whole upright photo, pixels.
         scale: decoded pixels per pixel of the whole photo: 1, 1/2, 1/4 or 1/8 (1/n for formats without a
             scaled decode).
+        halvings: of the pixels, read-only: both looks, the quality, fingerprints and thumbnails start from one of
+            them, and halving anew for each would cost more than all the rest of theirs.
     """
 
     pixels: NDArray[np.uint8]
@@ -90,6 +95,19 @@ class Photo:
     width: int
     height: int
     scale: float
+    halvings: tuple[NDArray[np.uint8], ...] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        steps = halvings(self.pixels, SMALLEST)
+        for step in steps[1:]:
+            step.flags.writeable = False
+        object.__setattr__(self, "halvings", steps)
+
+    def small(self, least: int) -> tuple[NDArray[np.uint8], float]:
+        """The smallest halving whose longest side is ``least`` or more, and its ``scale``; the pixels if none is."""
+        fitting = [step for step in self.halvings if max(step.shape[:2]) >= least]
+        step = fitting[-1] if fitting else self.pixels
+        return step, self.scale * step.shape[0] / self.pixels.shape[0]
 
 
 def open_photo(source: bytes | Path, *, limits: Limits = DEFAULT, longest: int | None = LONGEST) -> Photo:

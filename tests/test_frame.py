@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from updraft_key.model.frame import GREY, letterbox, letterbox_pixels, net_input, widen
+from updraft_key.model.fingerprint import difference_hash, fingerprint
+from updraft_key.model.frame import GREY, halved, halvings, letterbox, letterbox_pixels, net_input, widen
+from updraft_key.model.photo import SMALLEST, Photo
 
 sides = st.integers(1, 400)
 
@@ -80,3 +82,40 @@ def test_margin_is_clipped_at_the_edge() -> None:
 def test_wrong_arrays_are_refused(bad: np.ndarray) -> None:
     with pytest.raises(ValueError, match="expected uint8"):
         letterbox_pixels(bad, None, 32)
+
+
+PICTURES = [(1512, 2016), (756, 1008), (600, 800), (601, 800), (1200, 1500), (480, 640), (30, 40), (2001, 1000)]
+
+
+@pytest.mark.parametrize(("h", "w"), PICTURES)
+def test_who_starts_from_a_halving_gets_the_same_bits(h: int, w: int) -> None:
+    """Both looks, the fingerprints and the quality lean on this: a photo is halved once for all of them."""
+    pixels = np.random.default_rng(h).integers(0, 256, (h, w, 3), np.uint8)
+    photo = Photo(pixels, "0" * 64, 2 * w, 2 * h, 0.5)
+    for size in (32, 160, 320, 384):
+        small, scale = photo.small(2 * size)
+        ours, our_frame = letterbox_pixels(small, None, size, scale=scale)
+        theirs, their_frame = letterbox_pixels(pixels, None, size, scale=0.5)
+        assert np.array_equal(ours, theirs) and our_frame == their_frame
+    small = photo.small(SMALLEST)[0]
+    assert np.array_equal(fingerprint(small).detail, fingerprint(pixels).detail)
+    assert difference_hash(small) == difference_hash(pixels)
+
+
+def test_halvings_end_where_a_side_is_odd_or_too_small() -> None:
+    sides_of = [step.shape[:2] for step in halvings(np.zeros((1512, 2016, 3), np.uint8), 192)]
+    assert sides_of == [(1512, 2016), (756, 1008), (378, 504), (189, 252)]
+    assert len(halvings(np.zeros((601, 800, 3), np.uint8), 10)) == 1
+    assert halved(np.zeros((1512, 2016, 3), np.uint8), 400).shape == (378, 504, 3)
+    assert len(halvings(np.zeros((100, 191, 3), np.uint8), 192)) == 1
+
+
+def test_a_photos_halvings_are_averages_nobody_can_write_to() -> None:
+    pixels = np.random.default_rng(2).integers(0, 256, (600, 800, 3), np.uint8)
+    photo = Photo(pixels, "0" * 64, 800, 600, 1.0)
+    assert photo.halvings[0] is pixels and [len(s) for s in photo.halvings] == [600, 300, 150]
+    exact = pixels.reshape(300, 2, 400, 2, 3).mean((1, 3))
+    assert np.abs(photo.halvings[1] - exact).max() <= 0.5
+    assert not any(step.flags.writeable for step in photo.halvings[1:])
+    assert photo.small(401)[0] is pixels and photo.small(400)[1] == 0.5 and photo.small(10)[0] is photo.halvings[-1]
+    assert photo.small(5000)[0] is pixels
