@@ -11,6 +11,7 @@ from updraft_key.model.answer import Answer, PhotoAnswer
 from updraft_key.model.errors import EvidenceError, PhotoError
 from updraft_key.model.hands import HandTest, hand_test, parse_hand
 
+from .ahead import one_ahead
 from .confine import one_arithmetic_thread
 from .line import plain_name
 
@@ -76,6 +77,8 @@ class Asked:
 def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
     """Answer one question. Photos are read one after the other and forgotten unless ``keep`` is set.
 
+    While the network reads one, the next is opened.
+
     Raises:
         EvidenceError: as ``Question.tests``, or nothing given at all.
         ModelFileError: the network cannot be used.
@@ -89,8 +92,9 @@ def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
             "use 'screen' for a folder of many"
         )
     one_arithmetic_thread()
-    network = _network_ahead(threads) if question.photos else None
-    # Only now, so that the network is being opened while these and the decoder are imported.
+    # Begun before the network is opened and these are imported: on two cores neither then waits for the other.
+    photos = one_ahead(open_each(question.photos))
+    network = _network(threads) if question.photos else None
     from updraft_key.model.identify import Identifier
 
     from .engine import IdentifierEngine, ReadPhoto, Told
@@ -98,7 +102,7 @@ def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
     engine = IdentifierEngine(Identifier(network))
     reads: list[ReadPhoto] = []
     kept: list[Photo | None] = []
-    for name, photo in open_each(question.photos):
+    for name, photo in photos:
         if isinstance(photo, PhotoError):
             reads.append(ReadPhoto(PhotoAnswer(name, "", 0, 0, False, error=str(photo))))
             kept.append(None)
@@ -109,10 +113,10 @@ def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
     return Asked(engine.decide(reads, told), tuple(kept), tests)
 
 
-def _network_ahead(threads: int) -> Network:
-    from updraft_key.model.ahead import NetworkAhead
+def _network(threads: int) -> Network:
+    from updraft_key.model.runtime import packaged_network
 
-    return NetworkAhead(threads)
+    return packaged_network(threads)
 
 
 def open_each(paths: Sequence[Path]) -> Iterator[tuple[str, Photo | PhotoError]]:

@@ -16,6 +16,7 @@ import typer
 from updraft_key.model.cues import Era
 from updraft_key.model.errors import UpdraftKeyError
 
+from .confine import leave_quickly
 from .console import DONE, NAME, REFUSED, USAGE, code_of, put, put_json, say, say_all, write_file
 from .language import LANGUAGES
 from .makers import MAKERS
@@ -443,6 +444,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         chosen = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
         chosen.registered_commands = asked
         name, typed = f"{NAME} {typed[0]}", typed[1:]
+    leave_quickly()
     try:
         result = typer.main.get_command(chosen).main(args=typed, prog_name=name, standalone_mode=False)
         sys.stdout.flush()

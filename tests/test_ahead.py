@@ -1,40 +1,44 @@
-"""The network opened ahead: the same answers, and its faults told to whoever uses it."""
+"""Items made one ahead: the same ones in the same order, begun early, with their faults where they belong."""
 
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
 
-import numpy as np
 import pytest
-from updraft_key.model.ahead import NetworkAhead
-from updraft_key.model.errors import ModelFileError
-from updraft_key.model.runtime import FakeNetwork, blank_outputs
+from updraft_key.app.ahead import one_ahead
 
 
-def test_it_is_opened_at_once_and_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked: list[int] = []
-    go = threading.Event()
-    fake = FakeNetwork(lambda image: blank_outputs(image.shape[-1]))
-
-    def slow(threads: int) -> FakeNetwork:
-        go.wait(10.0)
-        asked.append(threads)
-        return fake
-
-    monkeypatch.setattr("updraft_key.model.ahead.packaged_network", slow)
-    network = NetworkAhead(3)
-    assert asked == []
-    go.set()
-    assert network.spec is fake.spec and network.model_id == fake.model_id and asked == [3]
-    assert network.run(np.zeros((1, 3, 64, 64), np.float32))["found"].shape == (1, 1)
+@pytest.mark.parametrize("count", [0, 1, 2, 50])
+def test_the_same_items_in_the_same_order(count: int) -> None:
+    assert list(one_ahead(iter(range(count)))) == list(range(count))
 
 
-def test_a_fault_is_raised_where_it_is_used_and_not_before(monkeypatch: pytest.MonkeyPatch) -> None:
-    def missing(_threads: int) -> FakeNetwork:
-        raise ModelFileError("expected the network file")
+def test_the_next_is_made_while_the_last_is_used_and_no_more_than_that() -> None:
+    begun = [threading.Event() for _ in range(4)]
+    threads = set()
 
-    monkeypatch.setattr("updraft_key.model.ahead.packaged_network", missing)
-    network = NetworkAhead()
-    for _ in range(2):
-        with pytest.raises(ModelFileError, match="expected the network file"):
-            network.model_id  # noqa: B018
+    def items() -> Iterator[int]:
+        for n, event in enumerate(begun):
+            threads.add(threading.current_thread().name)
+            event.set()
+            yield n
+
+    given = one_ahead(items())
+    assert begun[0].wait(10.0) and not begun[1].is_set()
+    for n in range(3):
+        assert next(given) == n
+        assert begun[n + 1].wait(10.0) and all(not e.is_set() for e in begun[n + 2 :])
+    assert threads == {"one-ahead"}
+
+
+def test_a_fault_is_raised_where_its_item_is_asked_for() -> None:
+    def items() -> Iterator[str]:
+        yield "good"
+        raise OSError("gone")
+
+    given = one_ahead(items())
+    assert next(given) == "good"
+    with pytest.raises(OSError, match="gone"):
+        next(given)
+    assert list(given) == []

@@ -32,7 +32,7 @@ def _plain_surroundings(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def use(monkeypatch: pytest.MonkeyPatch, network: FakeNetwork) -> None:
-    monkeypatch.setattr("updraft_key.model.ahead.packaged_network", lambda _threads: network)
+    monkeypatch.setattr("updraft_key.model.runtime.packaged_network", lambda _threads: network)
 
 
 @pytest.fixture
@@ -291,7 +291,7 @@ def test_english_by_default_and_another_tongue_when_asked(alloy4: None, photo: P
 def test_settings_from_the_environment(monkeypatch: pytest.MonkeyPatch, photo: Path, capsys: Captured) -> None:
     asked: list[int] = []
     monkeypatch.setenv("UPDRAFT_KEY_THREADS", "3")
-    monkeypatch.setattr("updraft_key.model.ahead.packaged_network", lambda n: (asked.append(n), IRON.network())[1])
+    monkeypatch.setattr("updraft_key.model.runtime.packaged_network", lambda n: (asked.append(n), IRON.network())[1])
     assert cli.main(["identify", str(photo)]) == 0 and asked == [3]
     for wrong in ("0", "many", "-1", "999"):
         monkeypatch.setenv("UPDRAFT_KEY_THREADS", wrong)
@@ -302,7 +302,7 @@ def test_settings_from_the_environment(monkeypatch: pytest.MonkeyPatch, photo: P
 def test_a_foreign_network_is_told_in_one_line(monkeypatch: pytest.MonkeyPatch, photo: Path, capsys: Captured) -> None:
     from updraft_key.model.runtime import packaged_network
 
-    monkeypatch.setattr("updraft_key.model.ahead.packaged_network", lambda _n: packaged_network(weights=photo.parent))
+    monkeypatch.setattr("updraft_key.model.runtime.packaged_network", lambda _n: packaged_network(weights=photo.parent))
     assert cli.main(["identify", str(photo)]) == 1
     assert len(capsys.readouterr().err.splitlines()) == 1
 

@@ -48,6 +48,6 @@ def test_the_identifier_needs_no_trainer_page_database_or_heif() -> None:
 
 
 def test_a_question_starts_without_numpy_so_that_its_threads_can_still_be_spared() -> None:
-    """``asking.ask`` sets OPENBLAS_NUM_THREADS and opens the network beside the decoder: too late once these are in."""
+    """``asking.ask`` sets OPENBLAS_NUM_THREADS and opens photos beside the network: too late once these are in."""
     loaded = loaded_after("import updraft_key.app.cli, updraft_key.app.asking")
     assert not loaded & {"numpy", "cv2", "PIL", "onnxruntime", "sqlalchemy", "gradio", "jsonschema", "pillow_heif"}
