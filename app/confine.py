@@ -5,6 +5,9 @@ from __future__ import annotations
 import atexit
 import gc
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 
 MEMORY = 4 << 30
 """Address space of a process that opens strangers' pictures, bytes; most of it is libraries and never touched."""
@@ -31,6 +34,47 @@ def confine(memory: int = MEMORY, *, writes: bool = True) -> bool:
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         if not writes:
             resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+    except (ImportError, ValueError, OSError):
+        return False
+    return True
+
+
+@contextmanager
+def ceiling(room: int = MEMORY) -> Iterator[bool]:
+    """A limit on this process's memory that is lifted again: for processes that go on to do other things.
+
+    Holds for all threads. A limit that already holds (the system's, or that of another ``ceiling``) stays as it is, so
+    that lifting one never lifts what somebody else has set.
+
+    Args:
+        room: address space in bytes beyond what the process has now.
+
+    Yields:
+        Whether this one has set a limit.
+    """
+    held = _set_ceiling(room)
+    try:
+        yield held
+    finally:
+        if held:
+            import resource
+
+            _, most = resource.getrlimit(resource.RLIMIT_AS)
+            resource.setrlimit(resource.RLIMIT_AS, (most, most))
+
+
+def _set_ceiling(room: int) -> bool:
+    try:
+        import resource
+
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[0])
+        now, most = resource.getrlimit(resource.RLIMIT_AS)
+        if now != most:
+            return False
+        limit = pages * resource.getpagesize() + room
+        if most != resource.RLIM_INFINITY and most <= limit:
+            return False
+        resource.setrlimit(resource.RLIMIT_AS, (limit, most))
     except (ImportError, ValueError, OSError):
         return False
     return True

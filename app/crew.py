@@ -21,7 +21,7 @@ from typing import Any, Protocol
 
 from updraft_key.model.errors import MissingExtra, UpdraftKeyError
 
-from .confine import MEMORY, confine, one_arithmetic_thread, one_drawing_thread
+from .confine import MEMORY, ceiling, confine, one_arithmetic_thread, one_drawing_thread
 
 log = logging.getLogger(__name__)
 
@@ -157,14 +157,21 @@ def _row_of(future: Future[Row]) -> Row | None:
 class SoloCrew:
     """This process, one case after the other: what an inbox in this process's memory needs, and a debugger likes.
 
-    A hostile file that kills or holds the process stops the run with it; run again, it goes on at the same case.
+    A file that asks for more memory than there may be costs its own case. One that kills or holds the process stops the
+    run with it, for nobody is there to end it: run again, it goes on at the same case.
+
+    Attributes:
+        memory: address space that one task may take beyond what the process has, bytes (Linux; elsewhere not enforced).
     """
+
+    memory: int = MEMORY
 
     def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
         """See ``Engine.run``."""
         for task in tasks:
             try:
-                row: Row | None = work(task)
+                with ceiling(self.memory):
+                    row: Row | None = work(task)
             except UpdraftKeyError:
                 raise
             except Exception:
@@ -178,12 +185,14 @@ class DaskCrew:
     """The workers of a Dask scheduler.
 
     A case whose workers die is tried on as many workers as the scheduler allows (``allowed-failures``), then given
-    up as one that kills its process.
+    up as one that kills its process. Until the run ends its workers have a ceiling on their memory. A case that hangs
+    is not ended: the run gives up after ``patience`` if nothing else comes back.
 
     Attributes:
         address: of the scheduler, ``tcp://host:port``.
         in_flight: cases handed out ahead.
         patience: seconds that the scheduler, a first worker, and any next case may keep us waiting.
+        memory: address space that each thread of a worker may take beyond what the worker has, bytes (Linux).
 
     Raises:
         MissingExtra: dask.distributed is not installed.
@@ -193,6 +202,7 @@ class DaskCrew:
     address: str
     in_flight: int = 64
     patience: float = 180.0
+    memory: int = MEMORY
 
     def run(self, work: Work, tasks: Iterable[Any]) -> Iterator[tuple[Any, Row | None]]:
         """See ``Engine.run``."""
@@ -209,7 +219,10 @@ class DaskCrew:
                 client.wait_for_workers(1, timeout=min(30.0, self.patience))
             except TimeoutError as err:
                 raise UpdraftKeyError(f"the Dask scheduler at {self.address} has no worker; start some") from err
-            yield from self._work(client, work, iter(tasks))
+            from .dask_ceiling import DaskCeiling
+
+            with DaskCeiling.on(client, self.memory):
+                yield from self._work(client, work, iter(tasks))
 
     def _work(self, client: Any, work: Work, source: Iterator[Any]) -> Iterator[tuple[Any, Row | None]]:
         from distributed import as_completed

@@ -1,13 +1,14 @@
 """A worker that dies, hangs or fails costs its own case and no other; no task is ever lost."""
 
 import os
+import subprocess
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
 import pytest
-from updraft_key.app.crew import LocalCrew, SoloCrew
+from updraft_key.app.crew import DaskCrew, LocalCrew, SoloCrew
 from updraft_key.app.ledger import taking_turn
 from updraft_key.model.errors import StoreError, UpdraftKeyError
 
@@ -32,6 +33,60 @@ def reserve(megabytes: int) -> dict[str, Any]:
 def test_memory_beyond_the_ceiling_costs_its_own_case() -> None:
     rows = dict(LocalCrew(2, 20.0, 1 << 30).run(reserve, [64, 2048, 65]))
     assert rows == {64: {"got": 64}, 2048: None, 65: {"got": 65}}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux enforces the ceiling")
+def test_this_process_alone_has_a_ceiling_while_it_works_and_none_afterwards() -> None:
+    import resource
+
+    before = resource.getrlimit(resource.RLIMIT_AS)
+    rows = dict(SoloCrew(1 << 30).run(reserve, [64, 2048, 65]))
+    assert rows == {64: {"got": 64}, 2048: None, 65: {"got": 65}}
+    assert resource.getrlimit(resource.RLIMIT_AS) == before and reserve(2048) == {"got": 2048}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux enforces the ceiling")
+def test_a_limit_that_somebody_else_has_set_stays() -> None:
+    code = (
+        "import resource as r; from updraft_key.app.confine import ceiling\n"
+        "theirs = (5 << 30, r.RLIM_INFINITY); r.setrlimit(r.RLIMIT_AS, theirs)\n"
+        "with ceiling(1 << 30) as held: print(held, r.getrlimit(r.RLIMIT_AS) == theirs)\n"
+        "print(r.getrlimit(r.RLIMIT_AS) == theirs)\n"
+        "r.setrlimit(r.RLIMIT_AS, (r.RLIM_INFINITY, r.RLIM_INFINITY))\n"
+        "with ceiling(1 << 30) as outer, ceiling(1 << 20) as inner: print(outer, inner)\n"
+        "print(r.getrlimit(r.RLIMIT_AS) == (r.RLIM_INFINITY, r.RLIM_INFINITY))\n"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert said.split() == ["False", "True", "True", "True", "False", "True"]
+
+
+def limit(_task: int) -> dict[str, Any]:
+    import resource
+
+    return {"free": resource.getrlimit(resource.RLIMIT_AS)[0] == resource.RLIM_INFINITY, "pid": os.getpid()}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux enforces the ceiling")
+def test_a_clusters_workers_have_a_ceiling_until_the_run_ends() -> None:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=2, dashboard_address=None, host="127.0.0.1") as there:
+        crew = DaskCrew(there.scheduler_address, patience=60.0, memory=1 << 30)
+        rows = dict(crew.run(reserve, [64, 4096, 65]))
+        assert rows == {64: {"got": 64}, 4096: None, 65: {"got": 65}}
+        (during,) = [row for _, row in crew.run(limit, [0])]
+        with distributed.Client(there.scheduler_address) as client:
+            after = client.submit(limit, 1, pure=False).result(30.0)
+    assert during is not None and during["pid"] == after["pid"] != os.getpid()
+    assert not during["free"] and after["free"]
+
+
+def test_the_process_ends_without_a_last_search_for_cycles() -> None:
+    code = (
+        "import atexit, gc; from updraft_key.app.confine import leave_quickly\n"
+        "atexit.register(lambda: print(gc.get_freeze_count() > 1000)); leave_quickly(); print(gc.get_freeze_count())\n"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert said.split() == ["0", "True"]
 
 
 def arithmetic(_task: int) -> dict[str, Any]:
