@@ -64,9 +64,17 @@ def cold_of(taken: Mapping[str, tuple[float, float]]) -> list[Row]:
     ]  # fmt: skip
 
 
-def screen_row(rate: float, floor: float, cores: int) -> Row:
-    """The share of the floor that is reached, in percent."""
-    about = f"{rate:.1f} against {floor:.1f} photos a second; best of 3 runs each, alternating; {cores} cores"
+def screen_row(rate: float, floor: float, cores: int, share: float) -> Row:
+    """The share of the floor that is reached, in percent.
+
+    Args:
+        rate: photos screened a second.
+        floor: photos a second of decode and network alone.
+        cores: for both.
+        share: the same ratio in processor time, of one case in one process.
+    """
+    about = (f"{rate:.1f} against {floor:.1f} photos a second; best of 3 runs each, alternating; {cores} cores; "
+             f"{100 * share:.1f} % in processor time of one process")  # fmt: skip
     return Row(
         "screen", "screen / (decode + passes on all cores), 12 MP", 100 * rate / floor, "%", least=85.0, about=about
     )

@@ -170,6 +170,25 @@ def floor(about: Facts) -> Facts:
     return {"begun": begun, "ended": time.monotonic()}
 
 
+def case(about: Facts) -> Facts:
+    """The work on one screened case of one photo against decode and network alone, without the crew around it."""
+    from updraft_key.model.runtime import packaged_network
+
+    from .inbox import Inbox
+    from .screen import Settings, Task, answer_case
+
+    folder = str(about["inbox"])
+    task = Task(Settings(folder), Inbox(folder).cases()[0])
+    path = Path(folder) / task.case.items[0].label
+    network, inputs = packaged_network(), _inputs(path)
+    jobs: Jobs = {
+        "case": lambda: answer_case(task),
+        "decode": lambda: _decode(path),
+        "passes": lambda: [network.run(i) for i in inputs],
+    }
+    return dict(alternating(jobs, about["rounds"]))
+
+
 def case_growth(about: Facts) -> Facts:
     """Warm ``identify`` of one case with more and more photos."""
     from updraft_key.model import Identifier, open_photo
@@ -209,7 +228,7 @@ def catalogue(about: Facts) -> Facts:
 
 
 PROBES: Mapping[str, Callable[[Facts], Facts]] = {
-    p.__name__: p for p in (identify_once, warm, rivals, screen, floor, case_growth, image_growth, catalogue)
+    p.__name__: p for p in (identify_once, warm, rivals, screen, floor, case, case_growth, image_growth, catalogue)
 }
 
 

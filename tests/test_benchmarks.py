@@ -59,7 +59,8 @@ def test_what_cannot_be_fitted_is_refused(sizes: list[float], costs: list[float]
 
 def test_ratios_of_given_numbers() -> None:
     assert warm_row(0.09, 0.02, 0.04).value == pytest.approx(1.5)
-    assert screen_row(17.0, 20.0, 2).value == pytest.approx(85.0)
+    screened = screen_row(17.0, 20.0, 2, 0.812)
+    assert screened.value == pytest.approx(85.0) and "81.2 % in processor time" in screened.about
     cold, door = cold_of({"identify": (0.35, 0.4), "import": (0.021, 0.03), "bare": (0.018, 0.02)})
     assert cold.value == 0.35 and cold.holds is True
     assert door.value == pytest.approx(3.0) and door.unit == "ms"
@@ -105,6 +106,8 @@ class Stub(Bench):
             return {"code": 0, "peak_mb": 200.0}
         if name == "rivals":
             return {"identify": 0.1, **{k: 0.2 for n in RIVALS for k in (n, f"{n}_alone")}}
+        if name == "case":
+            return {"case": 0.1, "decode": 0.02, "passes": 0.06}
         if name == "screen":
             count = int(str(about["cases"]))
             return {
