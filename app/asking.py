@@ -92,6 +92,9 @@ def ask(question: Question, threads: int = 1, *, keep: bool = False) -> Asked:
             "use 'screen' for a folder of many"
         )
     one_arithmetic_thread()
+    # Whole before two threads build on it: the runtime's extension fails on half a numpy.
+    import numpy  # noqa: F401
+
     # Begun before the network is opened and these are imported: on two cores neither then waits for the other.
     photos = one_ahead(open_each(question.photos))
     network = _network(threads) if question.photos else None
