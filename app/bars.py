@@ -64,20 +64,20 @@ def cold_of(taken: Mapping[str, tuple[float, float]]) -> list[Row]:
     ]  # fmt: skip
 
 
-def screen_row(rate: float, floor: float, cores: int, share: float) -> Row:
-    """The share of the floor that is reached, in percent.
+def screen_row(pairs: Sequence[tuple[float, float]], cores: int, work: float) -> Row:
+    """The share of the floor that is reached, in percent: the median of several runs, each beside its own floor.
 
     Args:
-        rate: photos screened a second.
-        floor: photos a second of decode and network alone.
+        pairs: photos screened a second, and photos a second of decode and network alone, measured one after the other.
         cores: for both.
-        share: the same ratio in processor time, of one case in one process.
+        work: the same ratio in processor time, of one case in one process.
     """
-    about = (f"{rate:.1f} against {floor:.1f} photos a second; best of 3 runs each, alternating; {cores} cores; "
-             f"{100 * share:.1f} % in processor time of one process")  # fmt: skip
-    return Row(
-        "screen", "screen / (decode + passes on all cores), 12 MP", 100 * rate / floor, "%", least=85.0, about=about
-    )
+    shares = sorted(100 * rate / floor for rate, floor in pairs)
+    rate, floor = (statistics.median(side) for side in zip(*pairs, strict=True))
+    about = (f"{rate:.1f} against {floor:.1f} photos a second; median of {len(pairs)} pairs of runs, {shares[0]:.0f} "
+             f"to {shares[-1]:.0f} %; {cores} cores; {100 * work:.1f} % in processor time of one process")  # fmt: skip
+    what = "screen / (decode + passes on all cores), 12 MP"
+    return Row("screen", what, statistics.median(shares), "%", least=85.0, about=about)
 
 
 def steady_rate(marks: Sequence[tuple[int, float]], skip: int) -> float:

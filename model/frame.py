@@ -144,7 +144,7 @@ def letterbox_pixels(
     left, top = (size - new_w) // 2, (size - new_h) // 2
     how = cv2.INTER_AREA if ratio < 1.0 else cv2.INTER_LINEAR
     canvas = np.full((size, size, 3), GREY, np.uint8)
-    cut = halved(np.ascontiguousarray(pixels[y0:y1, x0:x1]), 2 * size)
+    cut = halved(pixels[y0:y1, x0:x1], 2 * size)
     canvas[top : top + new_h, left : left + new_w] = cv2.resize(cut, (new_w, new_h), interpolation=how)
     frame = Frame(
         x0 / scale,

@@ -59,8 +59,9 @@ def test_what_cannot_be_fitted_is_refused(sizes: list[float], costs: list[float]
 
 def test_ratios_of_given_numbers() -> None:
     assert warm_row(0.09, 0.02, 0.04).value == pytest.approx(1.5)
-    screened = screen_row(17.0, 20.0, 2, 0.812)
+    screened = screen_row([(17.0, 20.0), (9.0, 12.0), (19.0, 20.0)], 2, 0.812)
     assert screened.value == pytest.approx(85.0) and "81.2 % in processor time" in screened.about
+    assert "17.0 against 20.0" in screened.about and "75 to 95 %" in screened.about
     cold, door = cold_of({"identify": (0.35, 0.4), "import": (0.021, 0.03), "bare": (0.018, 0.02)})
     assert cold.value == 0.35 and cold.holds is True
     assert door.value == pytest.approx(3.0) and door.unit == "ms"
