@@ -53,12 +53,14 @@ def warm_row(identify: float, decode: float, passes: float) -> Row:
 
 
 def cold_of(taken: Mapping[str, tuple[float, float]]) -> list[Row]:
-    """Rows from shortest and median seconds of ``identify``, ``import`` and ``bare``."""
+    """Rows from shortest and median seconds of ``identify``, the same on ``two`` threads, ``import`` and ``bare``."""
     least, median = taken["identify"]
+    two = taken["two"]
     door, bare = taken["import"], taken["bare"]
     return [
         Row("cold", "cold process: identify of a 12 MP JPEG", least, "s", most=0.40,
             about=f"shortest; median {median:.2f} s; a bare interpreter takes {bare[0]:.3f} s"),
+        Row("cold_two", "the same with UPDRAFT_KEY_THREADS=2", two[0], "s", about=f"shortest; median {two[1]:.2f} s"),
         Row("import", "import updraft_key.model alone", 1e3 * (door[0] - bare[0]), "ms",
             about="shortest, less a bare interpreter"),
     ]  # fmt: skip

@@ -62,8 +62,10 @@ def test_ratios_of_given_numbers() -> None:
     screened = screen_row([(17.0, 20.0), (9.0, 12.0), (19.0, 20.0)], 2, 0.812)
     assert screened.value == pytest.approx(85.0) and "81.2 % in processor time" in screened.about
     assert "17.0 against 20.0" in screened.about and "75 to 95 %" in screened.about
-    cold, door = cold_of({"identify": (0.35, 0.4), "import": (0.021, 0.03), "bare": (0.018, 0.02)})
-    assert cold.value == 0.35 and cold.holds is True
+    cold, two, door = cold_of(
+        {"identify": (0.35, 0.4), "two": (0.33, 0.36), "import": (0.021, 0.03), "bare": (0.018, 0.02)}
+    )
+    assert cold.value == 0.35 and cold.holds is True and two.value == 0.33 and two.holds is None
     assert door.value == pytest.approx(3.0) and door.unit == "ms"
     facts = {"identify": 0.1, "classifier": 0.2, "classifier_alone": 0.01, "torch": 0.3, "torch_alone": 0.2}
     values = {r.id: r.value for r in rivals_of(facts)}
@@ -135,8 +137,9 @@ def test_the_table_is_whole(monkeypatch: pytest.MonkeyPatch, capsys: pytest.Capt
     result = measure((), QUICK, said.append)
     assert result["schema"] == SCHEMA and result["quick"] is True and len(said) == len(SECTIONS)
     assert [r["id"] for r in result["rows"]] == [
-        "warm", "cold", "import", "memory_12", "memory_200", "screen", "growth_photos_per_case", "growth_image",
-        "growth_catalogue", "flat", "growth_photos", "rival_classifier", "rival_torch", "rival_detector", "render",
+        "warm", "cold", "cold_two", "import", "memory_12", "memory_200", "screen", "growth_photos_per_case",
+        "growth_image", "growth_catalogue", "flat", "growth_photos", "rival_classifier", "rival_torch",
+        "rival_detector", "render",
     ]  # fmt: skip
     assert all(r["value"] is not None for r in result["rows"])
     text = table(json.loads(json.dumps(result)))
