@@ -341,7 +341,7 @@ def benchmarks(
 ) -> int:
     """Measure speed, memory and growth on this machine.
 
-    Sections: warm, cold, memory, screen, growth, batch, rivals, render. Takes about half an hour, --quick five minutes.
+    Sections: warm, cold, memory, screen, growth, batch, rivals, render. Takes 15 minutes, --quick five.
     """
     from .bars import table
     from .benchmarks import FULL, QUICK, measure
