@@ -256,7 +256,8 @@ def _closer(
     which = rng.integers(1, len(CUES), n)  # not the metal: it shows all over
     aim = labels.evidence[np.arange(n), which]
     wide = np.nan_to_num((aim[:, 2:] - aim[:, :2]).max(axis=1))
-    side = np.maximum(wide * np.exp(rng.uniform(*np.log(CLOSER_SIDE), n)), size / MOST_ENLARGED)
+    least, most = np.log(CLOSER_SIDE).tolist()
+    side = np.maximum(wide * np.exp(rng.uniform(least, most, n)), size / MOST_ENLARGED)
     middle = (aim[:, :2] + aim[:, 2:]) / 2 + rng.uniform(-0.25, 0.25, (n, 2)) * np.maximum(side - wide, 0.0)[:, None]
     smaller = side < 0.75 * np.nan_to_num((labels.subject[:, 2:] - labels.subject[:, :2]).max(axis=1))
     close = (rng.random(n) < CLOSER) & np.isfinite(aim).all(axis=1) & smaller
