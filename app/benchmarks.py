@@ -18,6 +18,7 @@ import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -236,11 +237,9 @@ def measure(names: Sequence[str], plan: Plan, say: Callable[[str], None]) -> dic
 
 def machine(load_before: float) -> dict[str, Any]:
     """Where it was measured, and how busy it was (other work included)."""
-    import onnxruntime
-
     return {
         "processor": _processor(), "cores": len(os.sched_getaffinity(0)), "python": platform.python_version(),
-        "onnxruntime": onnxruntime.__version__, "load_before": load_before, "load_after": os.getloadavg()[0],
+        "onnxruntime": version("onnxruntime"), "load_before": load_before, "load_after": os.getloadavg()[0],
     }  # fmt: skip
 
 

@@ -8,6 +8,7 @@ otherwise, no spinning (on a busy machine spinning threads made two threads slow
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -203,6 +204,9 @@ def _read(path: Path) -> bytes:
 
 
 def _session(data: bytes, name: str, threads: int):  # type: ignore[no-untyped-def]  # onnxruntime has no types
+    # Since 1.29 the runtime writes an identifier of this machine and calls its makers as soon as it is imported; its
+    # own call comes too late for that. What is set here is read once, at that import.
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
     import onnxruntime
 
     onnxruntime.disable_telemetry_events()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -135,3 +136,20 @@ def test_nothing_is_written_to_the_terminal(tmp_path: Path) -> None:
     )
     run = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, check=True)
     assert (run.stdout, run.stderr) == (b"", b"")
+
+
+def test_the_runtime_s_own_reports_to_its_makers_never_start(tmp_path: Path) -> None:
+    """It would leave a session file in TMPDIR and an identifier of the machine in the home's cache, and call out."""
+    path = write(tmp_path, network())
+    home, temporary = tmp_path / "home", tmp_path / "temporary"
+    home.mkdir()
+    temporary.mkdir()
+    code = (
+        "import sys, time, numpy\nfrom pathlib import Path\nfrom updraft_key.model.runtime import OnnxNetwork\n"
+        "OnnxNetwork(Path(sys.argv[1])).run(numpy.zeros((1, 3, 64, 64), numpy.float32))\ntime.sleep(1)"
+    )
+    own = {k: v for k, v in os.environ.items() if k not in ("CI", "ORT_DISABLE_TELEMETRY", "PYTEST_CURRENT_TEST")}
+    own |= {"HOME": str(home), "TMPDIR": str(temporary)}
+    own.pop("XDG_CACHE_HOME", None)
+    subprocess.run([sys.executable, "-c", code, str(path)], env=own, check=True)
+    assert [str(p) for folder in (home, temporary) for p in folder.rglob("*")] == []
