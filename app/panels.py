@@ -63,6 +63,7 @@ MESSAGES: Mapping[str, str] = MappingProxyType(
         "busy": _("Many photos are being read just now. Wait a moment, then choose yours once more."),
         "lost": _("The connection to the server was lost. Check the network; the page goes on by itself."),
         "large": _("A file is larger than 25 MB. Send it at a smaller size."),
+        "many": _("Together these photos are too large for one go. Send fewer at a time."),
         "failed": _("That did not work. Try it once more; if it fails again, reload the page."),
         "close": _("Close"),
     }

@@ -1,7 +1,7 @@
 """The web server: the page and the HTTP API behind one gate, closed by default.
 
-It listens on this machine only unless a token is set, serves no file but its own, keeps uploads in a private folder
-that is emptied, and reports to nobody.
+It listens on this machine only unless a token is set, serves no file but its own, keeps uploads in memory until they
+are read, and reports to nobody.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from .guide import EXAMPLES, captions
 from .headers import Headers
 from .private_folder import private_folder
 from .turnstile import Turnstile
+from .uploads import Uploads, add_upload
 
 ASSETS = Path(__file__).parent / "assets"
 PAGE_SCRIPT = ASSETS / "page.js"
@@ -146,9 +147,11 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
     )  # fmt: skip
     add_api(app, clerk, Turnstile(settings.workers, settings.waiting, settings.each))
     _add_files(app, clerk)
+    uploads = Uploads()
+    add_upload(app, uploads, limits.max_bytes, settings.body_bytes)
     from updraft_key.model.hands import question
 
-    blocks = build(clerk, question, workers=settings.workers, most_bytes=limits.max_bytes, store=store)
+    blocks = build(clerk, question, workers=settings.workers, uploads=uploads, store=store)
     blocks.queue(max_size=settings.waiting, default_concurrency_limit=settings.workers, api_open=False)
     gr.mount_gradio_app(
         app, blocks, path="/", footer_links=[], run_history=False, show_error=False, enable_monitoring=False,
@@ -183,10 +186,11 @@ def serve(settings: ServerSettings | None = None, engine: Engine | None = None) 
     os.chdir(empty)
     # Uvicorn stops politely on this signal and then raises it again: dying of it would leave uploads behind.
     signal.signal(signal.SIGTERM, _end)
+    # Every open page holds a connection: without an end to waiting for them, one signal would never stop the server.
     uvicorn.run(
         app, host=settings.host, port=settings.port, log_level="warning", access_log=False, server_header=False,
         proxy_headers=settings.behind_proxy, forwarded_allow_ips="127.0.0.1", timeout_keep_alive=20,
-        limit_concurrency=400, h11_max_incomplete_event_size=32_768,
+        limit_concurrency=400, h11_max_incomplete_event_size=32_768, timeout_graceful_shutdown=5,
     )  # fmt: skip
 
 

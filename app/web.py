@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 # Must be set before gradio is imported: it reports to its makers otherwise.
@@ -31,7 +30,7 @@ from .language import LANGUAGES, tongue
 from .language import mark as _
 from .telling import Telling, with_plan
 from .theme import theme
-from .uploads import take
+from .uploads import MOST_FILES, Uploads, key_of
 
 if TYPE_CHECKING:
     from .case_tab import CaseTab
@@ -41,6 +40,7 @@ MODEL_QUEUE = "model"
 LIGHT: Mapping[str, Any] = {"queue": False, "api_visibility": "private", "show_progress": "hidden"}
 """Settings of events that need no network: answered at once, past the line."""
 KEEP, KEPT = _("Keep as a case"), _("Kept as case {number}")
+GONE = _("Earlier photos and answers are gone: the server was started again, or an hour went by. Send them once more.")
 PHOTOS, MORE_PHOTOS = _("Take or choose photos"), _("Add more photos")
 
 
@@ -48,17 +48,16 @@ class Page:
     """Builds the Blocks and holds its components while the events are wired."""
 
     def __init__(
-        self, clerk: Clerk, hand_question: Callable[[str], str], most_bytes: int, store: Store | None = None
+        self, clerk: Clerk, hand_question: Callable[[str], str], uploads: Uploads, store: Store | None = None
     ) -> None:
-        self.clerk, self.most_bytes = clerk, most_bytes
+        self.clerk, self.uploads = clerk, uploads
         self.make = Controls()
         self.telling = Telling(self.make, hand_question)
         self.store = store
 
     def build(self, workers: int) -> gr.Blocks:
         """The whole page."""
-        # Uploads are removed as soon as they are read; the cache is emptied besides, for what was left behind.
-        with gr.Blocks(analytics_enabled=False, title="Updraft Key", delete_cache=(300, 900)) as blocks:
+        with gr.Blocks(analytics_enabled=False, title="Updraft Key") as blocks:
             self.token = gr.State(None, time_to_live=3600, delete_callback=self.clerk.desks.forget)
             with gr.Row(elem_id="uk-head"):
                 html('<h1 class="uk-brand"><span aria-hidden="true">\u25b3</span> Updraft Key</h1>', "uk-brand")
@@ -214,63 +213,74 @@ class Page:
         ]  # fmt: skip
         if self.store is not None:
             answer.append(self.keep)
-            self.keep.click(self._keep, [self.title, self.token, self.lang], answer, **LIGHT)
         photos = [self.photos_area, *(c for slot in self.slots for c in slot[:3])]
-        here = [self.token, self.lang]
+        here, asked = [self.token, self.lang], self.telling.radios
+        whole = [*answer, *photos, *asked]
+        if self.store is not None:
+            self.keep.click(self._keep, [self.title, *here], whole, **LIGHT)
         slow: dict[str, Any] = {
             "concurrency_id": MODEL_QUEUE, "concurrency_limit": workers, "api_visibility": "private",
             "show_progress": "hidden",
         }  # fmt: skip
-        self.upload.upload(self._add, [self.upload, *here], [*answer, *photos], **slow)
+        # Not prepared by the framework, which would look for the files on the disk.
+        self.upload.upload(self._add, [self.upload, *here], whole, **slow, preprocess=False)
         for i, (_slot, _picture, turn, away) in enumerate(self.slots):
-            turn.click(self._on_photo(self.clerk.turn, i), here, [*answer, *photos], **slow)
-            away.click(self._on_photo(self.clerk.remove, i), here, [*answer, *photos], **LIGHT)
+            turn.click(self._on_photo(self.clerk.turn, i), here, whole, **slow)
+            away.click(self._on_photo(self.clerk.remove, i), here, whole, **LIGHT)
         for word, button in self.magnet_buttons.items():
-            button.click(self._on_magnet(word), here, answer, **LIGHT)
+            button.click(self._on_magnet(word), here, whole, **LIGHT)
         for test, radio in self.telling.hand.items():
-            radio.input(self._on_hand(test), [radio, *here], [*answer, *photos], **LIGHT)
+            radio.input(self._on_hand(test), [radio, *here], whole, **LIGHT)
         weighing = [self.telling.weight, self.telling.water, *here]
-        self.telling.weighed.click(self._on_weigh, weighing, [*answer, *photos], **LIGHT)
+        self.telling.weighed.click(self._on_weigh, weighing, whole, **LIGHT)
         for radio in self.telling.plan:
-            radio.input(self._plan, [*self.telling.plan, *here], answer, **LIGHT)
-        asked = self.telling.radios
-        self.reset.click(self._clear, here, [*answer, *photos, *asked], **LIGHT)
+            radio.input(self._plan, [*self.telling.plan, *here], whole, **LIGHT)
+        self.reset.click(self._clear, here, whole, **LIGHT)
         said = [component for component, _say in self.make.rows]
         every = list(dict.fromkeys([*answer, *photos, *said]))
         self.lang.input(self._speak, here, every, **LIGHT)
-        blocks.load(self._return, here, [*answer, *photos, *asked], **LIGHT)
+        blocks.load(self._return, here, whole, **LIGHT)
 
-    def _add(self, files: list[str] | None, token: str | None, lang: str) -> Iterator[Update]:
+    def _add(self, sent: object, token: str | None, lang: str) -> Iterator[Update]:
         lang = spoken(lang)
-        t, desk = tongue(lang), self.clerk.desk(token)
-        paths = [Path(str(f)) for f in files or []]
+        t, gone, desk = tongue(lang), self._gone(token, lang), self.clerk.desk(token)
+        files = [self.uploads.take(key) for key in _keys(sent)]
         room = MAX_PHOTOS - len(desk.shots)
-        note = ""
-        if len(paths) > room:
+        note = "" if gone is None else t.say(GONE)
+        if len(files) > room:
             note = t.say("A question takes {most} photos; the rest was left out.", {"most": MAX_PHOTOS})
-        taken = paths[: max(room, 0)]
-        for i, path in enumerate(taken):
+        taken = files[: max(room, 0)]
+        for i, file in enumerate(taken):
             where = {"number": i + 1, "total": len(taken)}
             text = t.say("Reading photo {number} of {total} \u2026", where)
             yield {self.token: desk.token, self.notice: panels.progress(text, i, len(taken))}
-            data = take(path, self.most_bytes)
-            if data is None:
+            if file is None:
                 note = t.say("A photo did not arrive whole. Choose it once more.")
             else:
-                desk = self.clerk.add(desk, path.name, data)
-        for path in paths[len(taken) :]:
-            take(path, 0)
+                desk = self.clerk.add(desk, file.name, file.data)
         desk = self.clerk.decide(desk)
-        yield self._show(desk, lang, note)
+        yield (gone or {}) | self._show(desk, lang, note)
+
+    def _gone(self, token: str | None, lang: str) -> Update | None:
+        """The page as it starts, where the server knows nothing of its desk any more; None if it is there.
+
+        Without this the page would go on showing photos that the answer no longer rests on.
+        """
+        if self.clerk.desks.get(token) is not None:
+            return None
+        desk = self.clerk.desks.new()
+        return self._show(desk, lang, tongue(spoken(lang)).say(GONE)) | self.telling.shown(desk.told)
 
     def _on_photo(self, act: Callable[[Desk, int], Desk], index: int) -> Callable[..., Update]:
         def run(token: str | None, lang: str) -> Update:
-            return self._show(act(self.clerk.desk(token), index), lang)
+            return self._gone(token, lang) or self._show(act(self.clerk.desk(token), index), lang)
 
         return run
 
     def _on_magnet(self, word: str) -> Callable[..., Update]:
         def run(token: str | None, lang: str) -> Update:
+            if gone := self._gone(token, lang):
+                return gone
             desk = self.clerk.tell(self.clerk.desk(token), lambda told: with_hand(told, "magnet", word, again=True))
             return self._show_answer(desk, lang)
 
@@ -278,6 +288,8 @@ class Page:
 
     def _on_hand(self, test: str) -> Callable[..., Update]:
         def run(word: str | None, token: str | None, lang: str) -> Update:
+            if gone := self._gone(token, lang):
+                return gone
             desk = self.clerk.desk(token)
             try:
                 said = None if word in (None, UNKNOWN) else word
@@ -295,12 +307,16 @@ class Page:
     def _plan(
         self, manifold: str | None, arrester: str | None, wanted: str | None, token: str | None, lang: str
     ) -> Update:
+        if gone := self._gone(token, lang):
+            return gone
         desk = self.clerk.tell(self.clerk.desk(token), lambda told: with_plan(told, manifold, arrester, wanted))
         return self._show_answer(desk, lang)
 
     def _keep(self, title: str | None, token: str | None, lang: str) -> Update:
         from .desk_case import keep_desk
 
+        if gone := self._gone(token, lang):
+            return gone
         desk, t = self.clerk.desk(token), tongue(spoken(lang))
         if self.store is None or desk.answer is None or desk.case is not None:
             return self._show_answer(desk, lang)
@@ -339,8 +355,14 @@ class Page:
         return self._show(desk, lang) | self.telling.shown(desk.told)
 
 
+def _keys(sent: object) -> list[object]:
+    """The keys of the uploads that an event names; what a forged one carries instead of keys takes nothing."""
+    files = sent if isinstance(sent, list) else [sent]
+    return [key_of(file.get("path")) for file in files[:MOST_FILES] if isinstance(file, dict)]
+
+
 def build(
-    clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, most_bytes: int, store: Store | None = None
+    clerk: Clerk, hand_question: Callable[[str], str], *, workers: int, uploads: Uploads, store: Store | None = None
 ) -> gr.Blocks:
     """Build the page.
 
@@ -348,10 +370,10 @@ def build(
         clerk: does the work.
         hand_question: the English question of a hand test, by its id.
         workers: photos read at the same time, over all visitors.
-        most_bytes: of one photo.
+        uploads: where the photos come in.
         store: where answers are kept as cases; every visitor then sees every case. None for no cases at all.
     """
-    return Page(clerk, hand_question, most_bytes, store).build(workers)
+    return Page(clerk, hand_question, uploads, store).build(workers)
 
 
 __all__ = ["build", "theme"]

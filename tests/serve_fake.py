@@ -1,4 +1,4 @@
-"""Starts the real server in a process of its own: ``python tests/serve_fake.py PORT [real]``.
+"""Starts the real server in a process of its own: ``python tests/serve_fake.py PORT [real] [cases=FILE]``.
 
 With ``real`` the shipped network reads the photos, otherwise painted colours are read, slowed to 50 ms a photo.
 """
@@ -24,4 +24,5 @@ class Slowed(FakeEngine):
 
 if __name__ == "__main__":
     engine: Engine = IdentifierEngine() if "real" in sys.argv else Slowed()
-    serve(ServerSettings(port=int(sys.argv[1]), costly_per_minute=100_000, per_minute=100_000), engine)
+    cases = next((word.removeprefix("cases=") for word in sys.argv if word.startswith("cases=")), None)
+    serve(ServerSettings(port=int(sys.argv[1]), costly_per_minute=100_000, per_minute=100_000, cases=cases), engine)

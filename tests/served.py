@@ -27,17 +27,21 @@ class Served:
 
 
 @contextmanager
-def served(*words: str, said: IO[bytes] | int = subprocess.DEVNULL, **environment: str) -> Iterator[Served]:
-    """Start ``serve_fake.py`` with ``words`` on a free port, wait until it answers, and end it with the block.
+def served(
+    *words: str, port: int = 0, said: IO[bytes] | int = subprocess.DEVNULL, **environment: str
+) -> Iterator[Served]:
+    """Start ``serve_fake.py`` with ``words`` on a port, wait until it answers, and end it with the block.
 
     Args:
-        words: ``real`` for the shipped network.
+        words: ``real`` for the shipped network, ``cases=FILE`` for kept cases.
+        port: any free one by default.
         said: where its output goes.
         environment: set for it besides this process's own.
     """
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    if not port:
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
     line = [sys.executable, str(FAKE), str(port), *words]
     with subprocess.Popen(line, env={**os.environ, **environment}, stdout=said, stderr=said) as process:
         url = f"http://127.0.0.1:{port}"

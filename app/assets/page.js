@@ -15,6 +15,7 @@
   const put = (element, name, text) => { if (text && element.getAttribute(name) !== text) element.setAttribute(name, text); };
   const sort = (text) => {
     if (/busy|queue/i.test(text)) return "busy";
+    if (/send fewer/i.test(text)) return "many";
     if (/connect|network|fetch/i.test(text)) return "lost";
     return /exceed|too large|size|413/i.test(text) ? "large" : "failed";
   };
