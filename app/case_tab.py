@@ -11,7 +11,7 @@ from __future__ import annotations
 import io
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 from itertools import islice
@@ -24,7 +24,8 @@ from PIL import Image
 from updraft_key.model.cues import ERAS
 from updraft_key.model.errors import StoreError
 
-from . import case_panels, panels
+from . import box_form, case_panels, panels
+from .box_form import BoxForm
 from .choices import UNKNOWN
 from .controls import Controls, Update, html, spoken
 from .desk_case import now
@@ -41,6 +42,7 @@ LONGEST = 1600
 PICTURES = 16
 """Pictures for drawing that lie on the disk at once, over all visitors."""
 FIRST_KIND = "screw"
+NO_BOX = _("That is no box: the edges go from 0 to 100, left before right and top before bottom.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,8 @@ class CaseTab:
                 )
                 self.make.add(self.kind, lambda lang: gr.Radio(choices=_kinds(lang), label=_part(lang)))
                 self.boards = [_board(i) for i in (0, 1)]
+                self.form = BoxForm(self.make)
+                self.form.lay_out()
                 self.save = self.make.button(_("Save the marks"), "primary", "uk-case-save")
             self.note = html("", "uk-case-note")
 
@@ -102,7 +106,7 @@ class CaseTab:
         listed = [self.found, self.none]
         whole = [
             self.opened, self.area, self.head, self.truth, self.how, self.photo, self.drawing, self.kind, *self.boards,
-            self.note,
+            *self.form.shown, self.note,
         ]  # fmt: skip
         tab.select(self._list, [self.words, lang], listed, **light)
         for event in (self.seek.click, self.words.submit):
@@ -114,10 +118,17 @@ class CaseTab:
             [*listed, self.head, self.photo, self.note], **light,
         )  # fmt: skip
         drawn = [*self.boards, self.opened, lang]
-        laid = [self.opened, self.kind, *self.boards, self.note]
+        laid = [self.opened, self.kind, *self.boards, *self.form.shown, self.note]
         self.photo.input(self._turn_to, [self.photo, *drawn], laid, **raw)
         self.kind.input(self._draw, [self.kind, *drawn], laid, **raw)
         self.save.click(self._save, drawn, [self.opened, self.note], **raw)
+        for board in self.boards:
+            # While one answer is under way, only the last of further changes is sent.
+            board.change(self._follow, drawn, [*self.form.shown], **raw, trigger_mode="always_last")
+        lang.input(self._follow, drawn, [*self.form.shown], **raw)
+        self.form.boxes.input(self._pick, [self.form.boxes, *drawn], self.form.edges, **raw)
+        self.form.put.click(self._put, [self.form.boxes, self.kind, *self.form.edges, *drawn], laid, **raw)
+        self.form.away.click(self._take_out, [self.form.boxes, self.kind, *drawn], laid, **raw)
 
     # ------------------------------------------------------------------ events
 
@@ -182,11 +193,49 @@ class CaseTab:
         case = self._case(opened.case)
         if case is None or kind not in KINDS:
             return {self.note: ""}
-        try:
-            marks = self._drawn((one, other)[opened.board], case, opened)
-        except ValueError:
-            marks = opened.marks
+        marks = self._drawn_or_kept(one, other, case, opened)
         return self._lay(replace(opened, marks=marks), case, str(kind), spoken(lang))
+
+    def _follow(self, one: object, other: object, opened: Opened, lang: str) -> Update:
+        """The list of boxes after something was drawn."""
+        case = self._case(opened.case)
+        if case is None or not case.photos:
+            return dict.fromkeys(self.form.edges, "")
+        marks = self._drawn_or_kept(one, other, case, opened)
+        return self.form.listed(marks, _size(case, opened), spoken(lang))
+
+    def _pick(self, index: object, one: object, other: object, opened: Opened, lang: str) -> Update:
+        """A box was chosen in the list: its numbers."""
+        case = self._case(opened.case)
+        if case is None or not case.photos:
+            return dict.fromkeys(self.form.edges, "")
+        return self.form.filled(index, self._drawn_or_kept(one, other, case, opened), _size(case, opened))
+
+    def _put(self, index: object, kind: object, left: object, top: object, right: object, bottom: object,
+             one: object, other: object, opened: Opened, lang: str) -> Update:  # fmt: skip
+        """A box given in numbers."""
+        t, case = tongue(spoken(lang)), self._case(opened.case)
+        if case is None or not case.photos or kind not in KINDS:
+            return {self.note: ""}
+        marks = self._drawn_or_kept(one, other, case, opened)
+        try:
+            new = box_form.put_in(index, str(kind), (left, top, right, bottom), marks, _size(case, opened))
+        except ValueError:
+            return {self.note: panels.notice(t.say(NO_BOX))}
+        laid = self._lay(replace(opened, marks=new), case, str(kind), spoken(lang))
+        return laid | {self.note: _done(_not_yet(new, lang))}
+
+    def _take_out(self, index: object, kind: object, one: object, other: object, opened: Opened, lang: str) -> Update:
+        """The chosen box is removed."""
+        t, case = tongue(spoken(lang)), self._case(opened.case)
+        if case is None or not case.photos or kind not in KINDS:
+            return {self.note: ""}
+        marks = self._drawn_or_kept(one, other, case, opened)
+        if box_form.chosen(index, marks) is None:
+            return {self.note: panels.notice(t.say("Choose a box in the list first."))}
+        left = tuple(m for i, m in enumerate(marks) if i != index)
+        laid = self._lay(replace(opened, marks=left), case, str(kind), spoken(lang))
+        return laid | {self.note: _done(_not_yet(left, lang))}
 
     def _save(self, one: object, other: object, opened: Opened, lang: str) -> Update:
         t, case = tongue(spoken(lang)), self._case(opened.case)
@@ -211,6 +260,12 @@ class CaseTab:
         photo = case.photos[opened.photo]
         return from_board(value, _scale(photo.width, photo.height), (photo.width, photo.height))
 
+    def _drawn_or_kept(self, one: object, other: object, case: KeptCase, opened: Opened) -> tuple[dict[str, Any], ...]:
+        try:
+            return self._drawn((one, other)[opened.board], case, opened)
+        except ValueError:  # the board has not appeared yet, or a forged request
+            return opened.marks
+
     def _lay(self, opened: Opened, case: KeptCase, kind: str, lang: str) -> Update:
         """Swap the boards, so that the one that appears names new boxes after ``kind``."""
         if not case.photos:
@@ -227,6 +282,7 @@ class CaseTab:
             ),
             self.boards[hidden]: image_annotator(visible=False),
             self.note: "",
+            **self.form.listed(opened.marks, (photo.width, photo.height), lang),
         }  # fmt: skip
 
     def _picture(self, jpeg: bytes) -> Path:
@@ -256,6 +312,15 @@ def _board(index: int) -> Any:
         label_list=[kind_name(FIRST_KIND, "en")], label_colors=[KINDS[FIRST_KIND].colour], handle_size=12,
         boxes_alpha=0.15, box_min_size=6, show_label=False, elem_id=f"uk-board-{index}", elem_classes=["uk-board"],
     )  # fmt: skip
+
+
+def _size(case: KeptCase, opened: Opened) -> tuple[int, int]:
+    photo = case.photos[opened.photo]
+    return photo.width, photo.height
+
+
+def _not_yet(marks: Sequence[object], lang: str) -> str:
+    return tongue(spoken(lang)).say("Boxes: {count}. They are not saved yet.", {"count": len(marks)})
 
 
 def _kept(case: KeptCase, photo: int) -> tuple[dict[str, Any], ...]:

@@ -71,7 +71,7 @@ def to_board(marks: Sequence[Mapping[str, Any]], scale: float, lang: str) -> lis
     """
     out = []
     for mark in marks:
-        kind = _kind_of(mark)
+        kind = kind_of(mark)
         if kind is not None:
             x0, y0, x1, y1 = (round(float(v) * scale) for v in mark["box"])
             colour = tuple(int(KINDS[kind].colour[i : i + 2], 16) for i in (1, 3, 5))
@@ -112,11 +112,7 @@ def _mark(box: object, scale: float, size: tuple[int, int]) -> dict[str, Any] | 
     y0, y1 = (min(max(v, 0.0), float(size[1])) for v in sorted((y0, y1)))
     if x1 - x0 < SMALLEST or y1 - y0 < SMALLEST:
         return None
-    it = KINDS[kind]
-    mark: dict[str, Any] = {"part": it.part, "box": [round(v, 1) for v in (x0, y0, x1, y1)]}
-    if it.cue is not None:
-        mark |= {"cue": str(it.cue), "reading": it.reading}
-    return mark
+    return mark_of(kind, (x0, y0, x1, y1))
 
 
 def _number(value: object) -> float:
@@ -125,7 +121,17 @@ def _number(value: object) -> float:
     return float(value)
 
 
-def _kind_of(mark: Mapping[str, Any]) -> str | None:
+def mark_of(kind: str, box: Sequence[float]) -> dict[str, Any]:
+    """A mark as the store keeps it; ``box`` is left, top, right, bottom in pixels of the photo."""
+    it = KINDS[kind]
+    mark: dict[str, Any] = {"part": it.part, "box": [round(v, 1) for v in box]}
+    if it.cue is not None:
+        mark |= {"cue": str(it.cue), "reading": it.reading}
+    return mark
+
+
+def kind_of(mark: Mapping[str, Any]) -> str | None:
+    """The kind of a kept mark; None for one of another tool."""
     for name, kind in KINDS.items():
         if mark.get("part") == kind.part and (mark.get("reading") or "") == kind.reading:
             return name

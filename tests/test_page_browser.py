@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import threading
 import time
 from collections.abc import Iterator
@@ -207,6 +208,85 @@ def test_a_confirmed_case_takes_boxes_drawn_with_a_finger_and_exports_them(
     assert mine[1]["cues"]["scavenge_line"] == "external"
     page.get_by_text("Deutsch").click()
     page.get_by_role("button", name="Rahmen zeichnen").wait_for()
+
+
+def test_boxes_are_put_in_moved_and_taken_out_by_keyboard_alone(visit: Visit, cases: Path) -> None:
+    """No pointer from the opened case on; the list beside the board follows what is drawn with a finger, too."""
+    from updraft_key.app.store import Store
+
+    page, title = visit.page, f"By keyboard {visit.width}"
+    visit.upload(("front.jpg", painted("alloy5")))
+    visit.verdict("five screws")
+    page.get_by_label("Name or number").fill(title)
+    page.click("#uk-keep")
+    page.get_by_text("Kept as case").wait_for()
+    page.locator("[role=tab][data-tab-id=cases]").focus()
+    page.keyboard.press("Enter")
+    page.get_by_label("Words of the title or the notes").fill(title)
+    page.keyboard.press("Enter")
+    page.locator("#uk-case-list label", has_text=title).wait_for()
+    page.locator("#uk-case-list input").first.focus()
+    page.keyboard.press("Space")
+    page.locator(".uk-board canvas").wait_for()
+    fold = page.get_by_role("button", name="Boxes as numbers, for the keyboard")
+    fold.focus()
+    page.keyboard.press("Enter")
+    edges = [page.get_by_label(f"{side} edge") for side in ("Left", "Top", "Right", "Bottom")]
+    page.get_by_role("group", name="Boxes in this photo").wait_for()
+
+    def put(*values: str) -> None:
+        """Type the four numbers from field to field, then press the button."""
+        edges[0].focus()
+        for value in values:
+            page.keyboard.press("Control+A")
+            page.keyboard.type(value)
+            page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.id") == "uk-box-put", "Tab leads from the fields to the button"
+        page.keyboard.press("Enter")
+
+    put("10", "60", "20", "70")
+    page.locator("#uk-box-list", has_text="1 \u00b7 joint screw: 10 to 20 % across, 60 to 70 % down").wait_for()
+    page.get_by_text("Boxes: 1. They are not saved yet.").wait_for()
+    put("70", "60", "20", "70")
+    page.get_by_text("That is no box").wait_for()
+    page.locator("#uk-case-kind input").first.focus()
+    for _ in range(2):  # joint screw, bare ear, screwed ear
+        page.keyboard.press("ArrowDown")
+        page.wait_for_timeout(600)
+    put("30", "20", "50", "40")
+    page.locator("#uk-box-list", has_text="1 \u00b7 ear with a screw: 30 to 50 % across").wait_for()
+    page.locator("#uk-box-list input").nth(2).focus()
+    page.keyboard.press("Space")
+    sync_api.expect(edges[0]).to_have_value("10")
+    put("11.5", "60", "21.5", "70")
+    page.locator("#uk-box-list", has_text="2 \u00b7 joint screw: 12 to 22 % across").wait_for()
+
+    board = page.locator(".uk-board canvas")
+    page.get_by_role("button", name="Draw a box").click()
+    board.scroll_into_view_if_needed()
+    at = board.bounding_box()
+    assert at
+    left, shown = at["x"] + (at["width"] - min(at["width"], 800)) / 2, min(at["width"], 800)
+    pull(page, (left + shown * 0.6, at["y"] + at["height"] * 0.6), (left + shown * 0.8, at["y"] + at["height"] * 0.9))
+    page.locator("#uk-box-list", has_text="1 \u00b7 ear with a screw: 60 to 80 % across").wait_for()
+    visit.shot("16-boxes-as-numbers")
+    page.locator("#uk-box-list input").nth(1).focus()
+    page.keyboard.press("Space")
+    sync_api.expect(edges[0]).to_have_value(re.compile(r"60|59\.\d|60\.\d"))
+    page.locator("#uk-box-away").focus()
+    page.keyboard.press("Enter")
+    page.locator("#uk-box-list", has_text="3 \u00b7").wait_for(state="hidden")
+    page.locator("#uk-case-save").focus()
+    page.keyboard.press("Enter")
+    page.get_by_text("Saved for photo 1. Boxes: 2.").wait_for()
+    assert visit.fits()
+    store = Store(cases)
+    kept = store.get(next(c.id for c in store.cases() if c.title == title)).photos[0].marks or ()
+    store.close()
+    assert [(m["part"], m["box"]) for m in kept] == [
+        ("front_ear", pytest.approx([240, 120, 400, 240], abs=1)),
+        ("joint_screw", pytest.approx([92, 360, 172, 420], abs=1)),
+    ]
 
 
 def test_a_full_line_is_said_in_the_page_s_language(browser: sync_api.Browser) -> None:
@@ -426,6 +506,8 @@ def test_axe_finds_nothing_serious(browser: sync_api.Browser, live: Live, scheme
     page.click("[role=tab][data-tab-id=cases]")
     page.locator("#uk-case-list label").first.click()
     page.locator(".uk-board canvas").wait_for()
+    page.get_by_role("button", name="Boxes as numbers, for the keyboard").click()
+    page.get_by_role("group", name="Boxes in this photo").wait_for()
     visit.shot(f"15-cases-{scheme}")
     check("an opened case")
     page.context.close()
