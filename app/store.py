@@ -25,6 +25,7 @@ from updraft_key.model.photo import Photo
 MIGRATIONS = Path(__file__).parent / "assets" / "migrations"
 
 _MIGRATING = threading.Lock()
+_MIGRATION_LOCK = 0x75706472616674
 
 _META = sa.MetaData()
 CASES = sa.Table(
@@ -289,6 +290,8 @@ class Store:
         with _MIGRATING, self._engine.begin() as db:
             if self.sqlite:
                 db.exec_driver_sql("BEGIN IMMEDIATE")
+            elif db.dialect.name == "postgresql":  # no table to lock yet: a number that all our programs agree on
+                db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
             if MigrationContext.configure(db).get_current_revision() != newest:
                 config.attributes["connection"] = db
                 command.upgrade(config, "head")

@@ -1,10 +1,5 @@
 """The database of cases: kept, confirmed, corrected, found, forgotten; on SQLite and on a real PostgreSQL."""
 
-import os
-import shutil
-import socket
-import subprocess
-import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,42 +11,15 @@ from updraft_key.model.cues import Cue
 from updraft_key.model.errors import StoreError
 
 from tests.answers import Shot, case
+from tests.postgres import postgres
 
 NOW = "2026-11-25T10:00:00+00:00"
 
 
 @pytest.fixture(scope="session")
 def postgres_url() -> Iterator[str]:
-    """A real PostgreSQL server of Debian's package, in a folder of its own, on loopback only."""
-    versions = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    if not versions:
-        if os.environ.get("CI"):
-            pytest.fail("CI must test on PostgreSQL: install Debian's postgresql")
-        pytest.skip("Debian's postgresql is not installed")
-    tools = versions[-1].parent
-    # Not under pytest's own folder: that is cleaned by whoever runs pytest next, also while this server runs.
-    home = Path(tempfile.mkdtemp(prefix="updraft-key-pg-"))
-    data = home / "data"
-    run_as: list[str] = []
-    if os.geteuid() == 0:  # the server refuses to run as root
-        shutil.chown(home, "postgres")
-        run_as = ["setpriv", "--reuid=postgres", "--regid=postgres", "--clear-groups"]
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    subprocess.run(
-        [*run_as, tools / "initdb", "-D", data, "-A", "trust", "-U", "shop"], check=True, capture_output=True
-    )
-    options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={home} -c fsync=off"
-    start = [*run_as, tools / "pg_ctl", "-D", data, "-w", "-o", options, "-l", home / "log", "start"]
-    subprocess.run(start, check=True, capture_output=True)
-    try:
-        yield f"postgresql+psycopg://shop@127.0.0.1:{port}/postgres"
-    finally:
-        subprocess.run(
-            [*run_as, tools / "pg_ctl", "-D", data, "-m", "immediate", "stop"], check=True, capture_output=True
-        )
-        shutil.rmtree(home, ignore_errors=True)
+    with postgres() as url:
+        yield url
 
 
 @pytest.fixture(params=["sqlite", "postgres"])
