@@ -15,7 +15,6 @@ from .cues import CueVector, Era, Readings
 from .errors import EvidenceError, PhotoError
 from .fingerprint import Fingerprint, fingerprint
 from .fit import plan
-from .frame import letterbox
 from .fuse import fuse
 from .hands import HandTest, remarks
 from .key import decide as decide_by_rules
@@ -152,12 +151,11 @@ class Identifier:
         """The two looks: the whole photo, then the subject's box with a margin."""
         network = self.network
         spec = network.spec
-        whole, scale = photo.small(2 * spec.find_size)
-        net, frame = letterbox(whole, None, spec.find_size, scale=scale)
+        net, frame = photo.look(None, spec.find_size)
         first = first_look(network.run(net), frame, spec)
         if not first.found:
             return nothing(first)
-        net, frame = letterbox(photo.pixels, first.box, spec.read_size, margin=spec.margin, scale=photo.scale)
+        net, frame = photo.look(first.box, spec.read_size, margin=spec.margin)
         return read(network.run(net), frame, spec, first)
 
     def _model_id(self, photos: Sequence[PhotoAnswer]) -> ModelId:

@@ -15,14 +15,16 @@ import struct
 import warnings
 import zlib
 from dataclasses import astuple, dataclass, field, replace
+from math import ceil
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from .cues import Box
 from .errors import PhotoError, PhotoFormat, PhotoTooLarge, PhotoUnreadable
-from .frame import halvings
+from .frame import Frame, NetInput, halvings, letterbox, widen
 from .icc import to_srgb
 
 TAKEN = "JPEG, PNG, WebP and HEIC/HEIF pictures"
@@ -108,6 +110,21 @@ class Photo:
         fitting = [step for step in self.halvings if max(step.shape[:2]) >= least]
         step = fitting[-1] if fitting else self.pixels
         return step, self.scale * step.shape[0] / self.pixels.shape[0]
+
+    def look(self, box: Box | None, size: int, *, margin: float = 0.0) -> tuple[NetInput, Frame]:
+        """What the network sees: ``box`` (photo pixels; None for the whole) fitted into a square of ``size``.
+
+        Cut from the smallest halving in which the cut is still no smaller than the square.
+
+        Args:
+            box: in pixels of the full photo.
+            size: side of the square, network pixels.
+            margin: share of the box added on each side, clipped at the photo's edge.
+        """
+        longest = max(self.width, self.height)
+        x0, y0, x1, y1 = (0, 0, self.width, self.height) if box is None else widen(box, margin, self.width, self.height)
+        pixels, scale = self.small(ceil(size * longest / max(x1 - x0, y1 - y0)))
+        return letterbox(pixels, box, size, margin=margin, scale=scale)
 
 
 def open_photo(source: bytes | Path, *, limits: Limits = DEFAULT, longest: int | None = LONGEST) -> Photo:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -89,17 +90,45 @@ PICTURES = [(1512, 2016), (756, 1008), (600, 800), (601, 800), (1200, 1500), (48
 
 @pytest.mark.parametrize(("h", "w"), PICTURES)
 def test_who_starts_from_a_halving_gets_the_same_bits(h: int, w: int) -> None:
-    """Both looks, the fingerprints and the quality lean on this: a photo is halved once for all of them."""
+    """The first look, the fingerprints and the quality lean on this: a photo is halved once for all of them."""
     pixels = np.random.default_rng(h).integers(0, 256, (h, w, 3), np.uint8)
     photo = Photo(pixels, "0" * 64, 2 * w, 2 * h, 0.5)
     for size in (32, 160, 320, 384):
-        small, scale = photo.small(2 * size)
-        ours, our_frame = letterbox_pixels(small, None, size, scale=scale)
-        theirs, their_frame = letterbox_pixels(pixels, None, size, scale=0.5)
+        ours, our_frame = photo.look(None, size)
+        theirs, their_frame = letterbox(pixels, None, size, scale=0.5)
         assert np.array_equal(ours, theirs) and our_frame == their_frame
     small = photo.small(SMALLEST)[0]
     assert np.array_equal(fingerprint(small).detail, fingerprint(pixels).detail)
     assert difference_hash(small) == difference_hash(pixels)
+
+
+def test_a_cut_comes_from_the_smallest_halving_that_still_has_its_pixels() -> None:
+    """Its size before the last step lies within a factor of two of the square; where it lies is exact to that pixel."""
+    pixels = np.random.default_rng(1).integers(0, 256, (1512, 2016, 3), np.uint8)
+    photo = Photo(pixels, "0" * 64, 4032, 3024, 0.5)
+    for share in (1.0, 0.7, 0.5, 0.3, 0.11):
+        box = (100.0, 200.0, 100.0 + share * 2900, 200.0 + share * 2000)
+        net, frame = photo.look(box, 384)
+        assert net.shape == (1, 3, 384, 384)
+        assert abs(frame.x - box[0]) <= 8 and abs(frame.width - (box[2] - box[0])) <= 16
+        plain, plain_frame = letterbox(pixels, box, 384, scale=0.5)
+        there = frame.to_net(plain_frame.to_photo(np.array([[40.0, 200.0], [300.0, 250.0]])))
+        assert np.abs(there - [[40.0, 200.0], [300.0, 250.0]]).max() < 384 * 8 / (share * 2900) + 0.5
+    assert np.abs(plain - photo.look(box, 384)[0]).mean() < 0.05, "no halving: the same cut, but for its rounded edges"
+
+
+def test_the_last_step_is_linear_within_a_factor_of_two_and_averages_beyond() -> None:
+    """A picture of odd sides cannot be halved; single bright pixels must then not be stepped over."""
+    pixels = np.zeros((1201, 1601, 3), np.uint8)
+    pixels[::7, ::7] = 255
+    canvas, _ = letterbox_pixels(pixels, None, 160)
+    light = canvas[(canvas != GREY).any(2)]
+    assert abs(light.mean() - pixels.mean()) < 0.4
+    even = np.random.default_rng(4).integers(0, 256, (300, 400, 3), np.uint8)
+    assert np.array_equal(
+        letterbox_pixels(even, None, 320)[0][40:280],
+        cv2.resize(even, (320, 240), interpolation=cv2.INTER_LINEAR_EXACT),
+    )
 
 
 def test_halvings_end_where_a_side_is_odd_or_too_small() -> None:

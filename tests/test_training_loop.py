@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 torch = pytest.importorskip("torch")
+onnx = pytest.importorskip("onnx")
 
-from updraft_key.model.spec import ModelSpec  # noqa: E402
+from updraft_key.model.spec import OUTPUTS, ModelSpec  # noqa: E402
 from updraft_key.training.checkpoint import (  # noqa: E402
     STATE,
     WEIGHTS,
@@ -21,7 +22,15 @@ from updraft_key.training.checkpoint import (  # noqa: E402
 )
 from updraft_key.training.config import LossWeights, TrainConfig, smoke_config  # noqa: E402
 from updraft_key.training.data import load_dataset  # noqa: E402
-from updraft_key.training.export import export, int8_beside, quantize, read_spec, session_of  # noqa: E402
+from updraft_key.training.export import (  # noqa: E402
+    export,
+    fold,
+    int8_beside,
+    quantize,
+    read_spec,
+    session_of,
+    write_onnx,
+)
 from updraft_key.training.loop import batches, here, rate_at, set_modes, train, worth  # noqa: E402
 from updraft_key.training.network import CueNet  # noqa: E402
 from updraft_key.training.smoke import draw_toy_set  # noqa: E402
@@ -90,6 +99,20 @@ def test_weights_export_to_onnx_with_their_description_and_to_int8(run: TrainCon
     full, eight = (dict(zip(("found", "box"), session_of(p).run(["found", "box"], {"image": images[0]}), strict=True))
                    for p in (path, small))  # fmt: skip
     np.testing.assert_allclose(full["box"], eight["box"], atol=0.1)
+
+
+def test_folding_changes_no_bit_and_keeps_to_standard_operators(run: TrainConfig, tmp_path: Path) -> None:
+    net, _ = load_network(Path(run.out) / WEIGHTS)
+    plain, folded = tmp_path / "plain.onnx", tmp_path / "folded.onnx"
+    write_onnx(net, plain)
+    folded.write_bytes(plain.read_bytes())
+    fold(folded)
+    before, after = onnx.load(str(plain)), onnx.load(str(folded))
+    assert len(after.graph.node) < 0.7 * len(before.graph.node)
+    assert {n.domain for n in after.graph.node} <= {""} and [o.domain for o in after.opset_import] == [""]
+    image = np.random.default_rng(3).uniform(-1, 1, (1, 3, 128, 128)).astype(np.float32)
+    for one, other in zip(*(session_of(p).run(list(OUTPUTS), {"image": image}) for p in (plain, folded)), strict=True):
+        np.testing.assert_array_equal(one, other)
 
 
 def test_the_rate_rises_then_falls_to_a_hundredth() -> None:

@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from updraft_key.model.cues import CUES, READINGS
-from updraft_key.model.frame import letterbox
 from updraft_key.model.readings import first_look
 from updraft_key.model.runtime import OnnxNetwork
 from updraft_key.model.spec import labels_of
@@ -149,10 +148,10 @@ def _look(path: Path, records: Sequence[Mapping[str, Any]], folder: Path) -> lis
     )
     out = []
     for record, photo in pictures_of(folder, records):
-        net, frame = letterbox(photo.pixels, None, spec.find_size, scale=photo.scale)
+        net, frame = photo.look(None, spec.find_size)
         told = record.get("subject_box")
         box = tuple(told) if told else first_look(network.run(net), frame, spec).box
-        net, _ = letterbox(photo.pixels, box, spec.read_size, margin=spec.margin, scale=photo.scale)
+        net, _ = photo.look(box, spec.read_size, margin=spec.margin)
         values = session.run([layers[str(c)][0] for c in CUES], {"image": net})
         out.append(_Seen(record, {str(c): np.asarray(v[0], np.float64) for c, v in zip(CUES, values, strict=True)}))
     return out

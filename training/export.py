@@ -88,6 +88,7 @@ def export(weights: Path, out: Path, version: str, commit: str = "") -> ModelSpe
         raise ValueError(f"expected at most {MOST_PARAMETERS} parameters, got {parameters_in(net)}")
     spec = spec_of(about, version, commit)
     write_onnx(net, out)
+    fold(out)
     stamp(out, spec)
     if out.stat().st_size > LARGEST_FILE:
         raise ValueError(f"{out.name}: expected at most {LARGEST_FILE} bytes, got {out.stat().st_size}")
@@ -118,6 +119,28 @@ def write_onnx(net: CueNet, out: Path) -> None:
             dynamic_axes=axes,
             dynamo=False,
         )
+
+
+def fold(path: Path) -> None:
+    """Fold constants and drop idle nodes once, here, instead of whenever the file is opened.
+
+    Only the runtime's basic changes, which keep to the standard's own operators, so that the file stays portable.
+    """
+    runtime = import_module("onnxruntime")
+    with TemporaryDirectory() as spare:
+        folded = Path(spare) / "folded.onnx"
+        options = runtime.SessionOptions()
+        options.graph_optimization_level = runtime.GraphOptimizationLevel.ORT_ENABLE_BASIC
+        options.optimized_model_filepath = str(folded)
+        options.log_severity_level = 3
+        runtime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+        onnx = import_module("onnx")
+        model = onnx.load(str(folded))
+    used = {node.domain for node in model.graph.node}
+    kept = [known for known in model.opset_import if known.domain in used]
+    del model.opset_import[:]  # the runtime lists all it knows
+    model.opset_import.extend(kept)
+    onnx.save(model, str(path))
 
 
 def stamp(path: Path, spec: ModelSpec) -> None:

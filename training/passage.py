@@ -28,7 +28,7 @@ from updraft_key.model.cues import (
     Verdict,
 )
 from updraft_key.model.errors import PhotoError
-from updraft_key.model.frame import Frame, letterbox, letterbox_pixels
+from updraft_key.model.frame import Frame, letterbox_pixels
 from updraft_key.model.fuse import fuse
 from updraft_key.model.key import decide
 from updraft_key.model.photo import Photo, open_photo
@@ -126,12 +126,12 @@ def pass_through(network: Network, folder: Path, records: Sequence[Mapping[str, 
     spec = opened(network.spec)
     cases = []
     for record, photo in pictures_of(folder, records):
-        net, frame = letterbox(photo.pixels, None, spec.find_size, scale=photo.scale)
+        net, frame = photo.look(None, spec.find_size)
         outputs = network.run(net)
         first = first_look(outputs, frame, spec)
         if first.box is None:
             continue
-        net, frame = letterbox(photo.pixels, first.box, spec.read_size, margin=spec.margin, scale=photo.scale)
+        net, frame = photo.look(first.box, spec.read_size, margin=spec.margin)
         second = {k: v.astype(np.float16) if k in _DENSE else v for k, v in network.run(net).items()}
         cases.append(Case(source, record, float(outputs["found"][0, 0]), first.box, second, frame))
     return cases
@@ -140,11 +140,9 @@ def pass_through(network: Network, folder: Path, records: Sequence[Mapping[str, 
 def both_looks(spec: ModelSpec, folder: Path, records: Sequence[Mapping[str, Any]]) -> Iterator[NDArray[np.float32]]:
     """Network inputs of both looks at labelled pictures, (1, 3, S, S): what int8 ranges are taken from."""
     for record, photo in pictures_of(folder, records):
-        yield letterbox(photo.pixels, None, spec.find_size, scale=photo.scale)[0]
+        yield photo.look(None, spec.find_size)[0]
         box = record.get("subject_box")
-        yield letterbox(
-            photo.pixels, None if box is None else tuple(box), spec.read_size, margin=spec.margin, scale=photo.scale
-        )[0]
+        yield photo.look(None if box is None else tuple(box), spec.read_size, margin=spec.margin)[0]
 
 
 def records_of(folder: Path, limit: int = 0) -> list[dict[str, Any]]:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from updraft_key.model.frame import letterbox
+from updraft_key.model.frame import MARGIN
 
 from .calibrate import Bars
 from .checkpoint import load_network
@@ -66,12 +66,12 @@ def ask(net: CueNet, config: TrainConfig, target: Target) -> list[Said]:
     """Take every picture through both looks."""
     out = []
     for record, photo in pictures_of(target.folder, target.records):
-        first, frame = letterbox(photo.pixels, None, config.find_size, scale=photo.scale)
+        first, frame = photo.look(None, config.find_size)
         with torch.no_grad():
             answer = net(torch.from_numpy(first))
             x0, y0, x1, y1 = (float(v) * frame.size for v in answer["box"][0])
             box = frame.box_to_photo((min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)))
-            second, _ = letterbox(photo.pixels, box, config.read_size, margin=0.15, scale=photo.scale)
+            second, _ = photo.look(box, config.read_size, margin=MARGIN)
             close = net(torch.from_numpy(second))
         found = float(answer["found"][0, 0]) > 0 and float(close["found"][0, 0]) > 0
         out.append(Said(record, close["generation"][0].double().numpy(), found))
