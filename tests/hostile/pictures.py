@@ -128,6 +128,21 @@ def tagged_exif() -> bytes:
     return exif.tobytes()
 
 
+def thumbnail_exif() -> bytes:
+    """EXIF whose small picture (IFD 1), a JPEG of its own, carries serial number and position (payload with ``Exif``).
+
+    Editors that strip or crop the large picture are known to leave this one as it was.
+    """
+    small = saved(Image.fromarray(scene(96, 64)), "JPEG", comment=SERIAL + b" " + GPS[0] + b" Demo Camera Works")
+    entry = struct.Struct("<HHII").pack
+    first = struct.pack("<H", 1) + entry(0x0112, 3, 1, 1)  # orientation: as it is
+    second = struct.pack("<H", 3) + entry(0x0103, 3, 1, 6)  # compression: JPEG
+    at = 8 + len(first) + 4 + len(second) + 2 * 12 + 4
+    second += entry(0x0201, 4, 1, at) + entry(0x0202, 4, 1, len(small))
+    head = b"II*\0" + struct.pack("<I", 8) + first + struct.pack("<I", 8 + len(first) + 4) + second + bytes(4)
+    return b"Exif\0\0" + head + small
+
+
 def xmp() -> bytes:
     """An XMP packet with a position and a serial number in plain text."""
     return (
@@ -149,6 +164,7 @@ def tagged(pixels: NDArray[np.uint8]) -> dict[str, bytes]:
         "tagged.jpg": saved(image, "JPEG", exif=exif, comment=SERIAL + b" " + GPS[0], xmp=xmp(), quality=92),
         "tagged.png": plain[:33] + text + plain[33:],
         "tagged.webp": saved(image, "WEBP", exif=exif, xmp=xmp(), quality=92),
+        "thumbnail.jpg": saved(image, "JPEG", exif=thumbnail_exif(), quality=92),
         "tagged.heic": saved(image, "HEIF", exif=exif, xmp=xmp(), quality=92),
     }
 
