@@ -138,6 +138,16 @@ def test_heads_learn_from_cases_and_the_new_file_is_whole(
     assert str(answer.verdict.era) in ("iron", "None") and answer.model.sha256 != identifier.identify([]).model.sha256
 
 
+def one_of_each(identifier: Identifier, folder: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """A store with one case of each unit, exported to ``folder / "set"``; where it is."""
+    url = str(folder / "cases.sqlite")
+    store = Store(url)
+    for unit in UNITS:
+        keep(store, identifier, unit, 1, unit.cues, unit.truth)
+    exported(store, url, folder / "set", capsys)
+    return url
+
+
 def test_what_would_read_held_out_cases_worse_changes_nothing(
     identifier: Identifier, weights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -163,11 +173,7 @@ def test_what_would_read_held_out_cases_worse_changes_nothing(
 def test_too_few_cases_are_refused(
     identifier: Identifier, weights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    url = str(tmp_path / "cases.sqlite")
-    store = Store(url)
-    for unit in UNITS:
-        keep(store, identifier, unit, 1, unit.cues, unit.truth)
-    exported(store, url, tmp_path / "set", capsys)
+    one_of_each(identifier, tmp_path, capsys)
     old = bytes_of(weights.parent)
     assert main(["train", "--cases", str(tmp_path / "set"), "--model", str(weights)]) == 1
     assert "expected at least 6 cases with cue readings, got 5" in capsys.readouterr().err
@@ -177,11 +183,7 @@ def test_too_few_cases_are_refused(
 def test_evaluation_on_cases_agrees_with_the_shop_s_own_score(
     identifier: Identifier, weights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    url = str(tmp_path / "cases.sqlite")
-    store = Store(url)
-    for unit in UNITS:
-        keep(store, identifier, unit, 1, unit.cues, unit.truth)
-    exported(store, url, tmp_path / "set", capsys)
+    url = one_of_each(identifier, tmp_path, capsys)
     assert main(["cases", "score", "--store", url]) == 0
     score = json.loads(capsys.readouterr().out)
     argv = ["evaluate", "--cases", str(tmp_path / "set"), "--model", str(weights), "--out", str(tmp_path / "figures")]
