@@ -11,15 +11,9 @@ from numpy.typing import NDArray
 from .bench_tools import Things
 from .coat import STUFF, Coat, paint_colour, painted, worn
 from .kin_fittings import screw
+from .pieces import smooth_path, sweep, turned
 from .props import as_one
-from .solids import (
-    Vec,
-    aim,
-    smooth_path,
-    sweep,
-    turned,
-    vec,
-)
+from .solids import Vec, aim, vec
 
 Corner = NDArray[np.floating]
 CLEAR_MM = 1.0

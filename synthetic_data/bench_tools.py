@@ -11,7 +11,8 @@ import numpy as np
 from .coat import STUFF, Coat, paint_colour, painted, worn
 from .kin_fittings import HEX, circle, rectangle, slab, spring
 from .mesh import PartMesh
-from .solids import Frame, aim, block, chain, hardware, prism, rod, turned, vec
+from .pieces import hardware, turned
+from .solids import Frame, aim, block, chain, prism, rod, vec
 
 UP, ALONG = vec(0, 1, 0), vec(1, 0, 0)
 FLAT = Frame(vec(0, 0, 0), np.array([[1.0, 0, 0], [0, 0, -1.0], [0, 1.0, 0]]))  # u = +x, v = -z, w = +y

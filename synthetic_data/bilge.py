@@ -11,13 +11,9 @@ from .bench_tools import FLAT, Things
 from .coat import Coat, painted, ripple, worn
 from .kin_fittings import cast, rectangle, slab
 from .mesh import Floats, PartMesh
+from .pieces import RawPart
 from .props import as_one
-from .solids import (
-    Frame,
-    RawPart,
-    block,
-    vec,
-)
+from .solids import Frame, block, vec
 
 Corner = NDArray[np.floating]
 

@@ -19,17 +19,8 @@ from .lettering import lettering
 from .lower import finish_lower, lower_field
 from .mesh import Floats, Model, Zone
 from .noise import fbm
-from .solids import (
-    Field,
-    RawPart,
-    f32,
-    joined,
-    polygon,
-    polygon_distance,
-    raw,
-    rod,
-    vec,
-)
+from .pieces import RawPart, joined, raw
+from .solids import Field, f32, polygon, polygon_distance, rod, vec
 from .tubes import scavenge
 from .unit import UnitSpec
 from .upper import upper_field

@@ -12,7 +12,8 @@ from .bench_tools import ALONG, UP, Things, flat_at, make_scattered
 from .coat import STUFF, Coat, Colour, paint_colour, painted, ripple, worn
 from .kin_fittings import rectangle, round_outline, slab, tube
 from .mesh import PartMesh, vertex_normals
-from .solids import Frame, aim, block, hardware, polygon, prism, ring, rod, turned, vec
+from .pieces import hardware, turned
+from .solids import Frame, aim, block, polygon, prism, ring, rod, vec
 
 
 def heap(rng: np.random.Generator, half: float, high: float, colours: Sequence[Colour], part: str = "rag") -> PartMesh:

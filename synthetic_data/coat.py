@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .mesh import Floats, Ints, PartMesh
-from .solids import RawPart
+from .pieces import RawPart
 
 Colour = tuple[float, float, float]
 

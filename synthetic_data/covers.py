@@ -10,18 +10,8 @@ from .bench_tools import Things
 from .coat import STUFF, Coat, paint_colour, painted, worn
 from .kin_fittings import cast, circle, screw, stud
 from .mesh import PartMesh, merge
-from .solids import (
-    Solid,
-    Vec,
-    aim,
-    chain,
-    ring,
-    rod,
-    smooth_path,
-    sweep,
-    turned,
-    vec,
-)
+from .pieces import smooth_path, sweep, turned
+from .solids import Solid, Vec, aim, chain, ring, rod, vec
 
 WALL = np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]])  # u = +x, v = +y, w = +z
 UP, FRONT = vec(0, 1, 0), vec(0, 0, 1)

@@ -17,19 +17,9 @@ from .bilge import bilge
 from .coat import STUFF, Coat, paint_colour, painted, worn
 from .kin_fittings import barb, bolts_on, cast, screw
 from .mesh import PartMesh
+from .pieces import turned
 from .props import about_y, as_one, box_of, moved
-from .solids import (
-    Frame,
-    Solid,
-    aim,
-    block,
-    chain,
-    polygon,
-    prism,
-    rod,
-    turned,
-    vec,
-)
+from .solids import Frame, Solid, aim, block, chain, polygon, prism, rod, vec
 
 Corner = NDArray[np.floating]
 

@@ -17,7 +17,8 @@ from updraft_key.model.cues import Era
 
 from .mesh import Floats, PartMesh, Zone
 from .noise import fbm
-from .solids import RawPart, f32
+from .pieces import RawPart
+from .solids import f32
 from .unit import UnitSpec
 
 Rgb = tuple[float, float, float]

@@ -8,23 +8,8 @@ import numpy as np
 
 from .jets import hex_head, knurled_profile, plug, turned_knurl
 from .layout import Layout, inlet_axis, level, throttle_axis, throttle_height
-from .solids import (
-    Frame,
-    RawPart,
-    Solid,
-    Vec,
-    aim,
-    block,
-    hardware,
-    joined,
-    polygon,
-    prism,
-    rod,
-    smooth_path,
-    sweep,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, joined, smooth_path, sweep, turned
+from .solids import Frame, Solid, Vec, aim, block, polygon, prism, rod, vec
 from .unit import UnitSpec
 
 

@@ -8,22 +8,8 @@ import numpy as np
 
 from .kin_fittings import barb, bolts_on, cast, circle, flange, marks, sawn, screw, stud, tube
 from .near_kin import FLAT, FRONT, UP
-from .solids import (
-    Frame,
-    RawPart,
-    Solid,
-    aim,
-    ball,
-    block,
-    chain,
-    hardware,
-    polygon,
-    prism,
-    ring,
-    rod,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, turned
+from .solids import Frame, Solid, aim, ball, block, chain, polygon, prism, ring, rod, vec
 
 
 def fuel_pump(rng: np.random.Generator) -> list[RawPart]:

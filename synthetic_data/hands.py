@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from .coat import GRIME, Colour, ripple
 from .kin_fittings import cast
 from .mesh import PartMesh
-from .solids import RawPart, Solid, Vec, ball, chain, vec
+from .pieces import RawPart
+from .solids import Solid, Vec, ball, chain, vec
 
 SKINS: tuple[Colour, ...] = (
     (0.62, 0.38, 0.28),

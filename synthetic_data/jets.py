@@ -9,26 +9,8 @@ import numpy as np
 
 from .layout import Layout, drain_axis, level
 from .mesh import Floats
-from .solids import (
-    Field,
-    Frame,
-    RawPart,
-    Solid,
-    Vec,
-    aim,
-    ball,
-    block,
-    f32,
-    hardware,
-    joined,
-    prism,
-    ring,
-    rod,
-    smooth_path,
-    sweep,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, joined, smooth_path, sweep, turned
+from .solids import Field, Frame, Solid, Vec, aim, ball, block, f32, prism, ring, rod, vec
 from .unit import UnitSpec
 
 BIG_PLUG = 28.6  # mm, 1 1/8 in; common practice, no source

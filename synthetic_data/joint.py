@@ -10,19 +10,9 @@ from updraft_key.model.cues import Era
 from .layout import Layout, plan
 from .mesh import Floats
 from .noise import fbm
+from .pieces import RawPart, raw
 from .screws import HEADS, moved, screw_shape, thread_end
-from .solids import (
-    Field,
-    RawPart,
-    Solid,
-    aim,
-    f32,
-    polygon,
-    prism,
-    raw,
-    rod,
-    vec,
-)
+from .solids import Field, Solid, aim, f32, polygon, prism, rod, vec
 from .unit import UnitSpec
 
 

@@ -7,24 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .solids import (
-    Field,
-    Frame,
-    RawPart,
-    Solid,
-    Vec,
-    aim,
-    block,
-    chain,
-    hardware,
-    joined,
-    prism,
-    raw,
-    rod,
-    smooth_path,
-    sweep,
-    turned,
-)
+from .pieces import RawPart, hardware, joined, raw, smooth_path, sweep, turned
+from .solids import Field, Frame, Solid, Vec, aim, block, chain, prism, rod
 
 HEX: Vec = np.array([[math.cos(a), math.sin(a)] for a in np.arange(6) * math.pi / 3])
 

@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 
 from .layout import Layout
-from .solids import Field, RawPart, Vec, aim, block, hardware, joined, sweep, vec
+from .pieces import RawPart, hardware, joined, sweep
+from .solids import Field, Vec, aim, block, vec
 from .unit import UnitSpec
 
 # strokes on a grid 0..2 wide and 0..4 high

@@ -17,7 +17,7 @@ from updraft_key.model.cues import Era
 from . import finishes, fluid_kin, machine_kin, near_kin, pipe_kin
 from .coat import STUFF, Coat, paint_colour, painted, without_slivers
 from .mesh import Model
-from .solids import RawPart
+from .pieces import RawPart
 from .unit import SpecError, sample_unit
 
 Recipe = Callable[[np.random.Generator], list[RawPart]]

@@ -8,21 +8,8 @@ import numpy as np
 
 from .kin_fittings import bolts_on, cast, circle, lever, screw, spring, stud, tube
 from .near_kin import FLAT, FRONT, UP
-from .solids import (
-    Frame,
-    RawPart,
-    Solid,
-    aim,
-    block,
-    chain,
-    hardware,
-    joined,
-    polygon,
-    prism,
-    rod,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, joined, turned
+from .solids import Frame, Solid, aim, block, chain, polygon, prism, rod, vec
 
 
 def alternator(rng: np.random.Generator) -> list[RawPart]:

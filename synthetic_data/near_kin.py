@@ -10,23 +10,8 @@ import math
 import numpy as np
 
 from .kin_fittings import barb, bolts_on, cast, circle, flange, lever, marks, rim_spots, screw, spring, tube
-from .solids import (
-    Frame,
-    RawPart,
-    Solid,
-    Vec,
-    aim,
-    ball,
-    block,
-    chain,
-    hardware,
-    polygon,
-    prism,
-    ring,
-    rod,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, turned
+from .solids import Frame, Solid, Vec, aim, ball, block, chain, polygon, prism, ring, rod, vec
 
 UP, FRONT, RIGHT = vec(0, 1, 0), vec(0, 0, 1), vec(1, 0, 0)
 FLAT = Frame(vec(0, 0, 0), np.array([[1.0, 0, 0], [0, 0, -1.0], [0, 1.0, 0]]))  # u = +x, v = -z, w = +y

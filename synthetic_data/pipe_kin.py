@@ -6,22 +6,8 @@ import numpy as np
 
 from .kin_fittings import HEX, cast, circle, marks, screw
 from .near_kin import FLAT, FRONT, RIGHT, UP
-from .solids import (
-    Frame,
-    RawPart,
-    Solid,
-    Vec,
-    aim,
-    ball,
-    block,
-    chain,
-    hardware,
-    prism,
-    ring,
-    rod,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, turned
+from .solids import Frame, Solid, Vec, aim, ball, block, chain, prism, ring, rod, vec
 
 
 def _hex_end(at: Vec, way: Vec, radius: float, length: float, part: str = "body", material: str = "casting") -> RawPart:

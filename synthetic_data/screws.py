@@ -12,23 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .solids import (
-    Frame,
-    RawPart,
-    Solid,
-    aim,
-    ball,
-    block,
-    f32,
-    hardware,
-    joined,
-    polygon,
-    prism,
-    raw,
-    rod,
-    turned,
-    vec,
-)
+from .pieces import RawPart, hardware, joined, raw, turned
+from .solids import Frame, Solid, aim, ball, block, f32, polygon, prism, rod, vec
 
 INCH = 25.4
 

@@ -9,7 +9,8 @@ import numpy as np
 from .jets import hex_head, plug
 from .layout import Layout
 from .mesh import Floats
-from .solids import RawPart, Vec, aim, f32, hardware, joined, rod, smooth_path, sweep, turned, vec
+from .pieces import RawPart, hardware, joined, smooth_path, sweep, turned
+from .solids import Vec, aim, f32, rod, vec
 from .unit import UnitSpec
 
 
