@@ -18,7 +18,8 @@ from . import finishes, fluid_kin, machine_kin, near_kin, pipe_kin
 from .coat import STUFF, Coat, paint_colour, painted, without_slivers
 from .mesh import Model
 from .pieces import RawPart
-from .unit import SpecError, sample_unit
+from .sample_unit import sample_unit
+from .unit import SpecError
 
 Recipe = Callable[[np.random.Generator], list[RawPart]]
 OWN = ("painted", "glass")
@@ -63,7 +64,7 @@ class LookalikeSpec:
         shape: seed of the proportions.
         metal: ``iron`` or ``alloy``, of its castings.
         surface: seed of its finish, drawn as the subject's own is.
-        ranges: ``train`` or ``held``, as in ``unit.sample_unit``.
+        ranges: ``train`` or ``held``, as in ``sample_unit``.
     """
 
     kind: str

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from . import backdrops, castings, lookalikes
 from .mesh import Floats, Model, PartMesh
 from .sample import direction
+from .sample_unit import sample_unit
 from .scene import turn_to
 from .spec import SceneSpec
 from .surround import surround
 from .textures import Surface
-from .unit import sample_unit
 
 TABLE_PX = 768
 

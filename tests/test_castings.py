@@ -14,8 +14,9 @@ from updraft_key.synthetic_data.castings import build
 from updraft_key.synthetic_data.jets import BIG_PLUG
 from updraft_key.synthetic_data.lettering import GLYPHS
 from updraft_key.synthetic_data.mesh import Model
+from updraft_key.synthetic_data.sample_unit import CHARACTERS, sample_unit
 from updraft_key.synthetic_data.screws import HEADS, screw_shape
-from updraft_key.synthetic_data.unit import CHARACTERS, SpecError, UnitSpec, sample_unit
+from updraft_key.synthetic_data.unit import SpecError, UnitSpec
 
 pytestmark = pytest.mark.render
 

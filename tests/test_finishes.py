@@ -14,7 +14,8 @@ from updraft_key.synthetic_data.castings import build
 from updraft_key.synthetic_data.finishes import METALS, casting_metal
 from updraft_key.synthetic_data.mesh import Model
 from updraft_key.synthetic_data.noise import fbm
-from updraft_key.synthetic_data.unit import UnitSpec, sample_unit
+from updraft_key.synthetic_data.sample_unit import sample_unit
+from updraft_key.synthetic_data.unit import UnitSpec
 
 pytestmark = pytest.mark.render
 

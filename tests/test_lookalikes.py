@@ -10,7 +10,8 @@ pytestmark = pytest.mark.render
 
 from updraft_key.synthetic_data import lookalikes  # noqa: E402
 from updraft_key.synthetic_data.lookalikes import HELD_KINDS, KINDS, LookalikeSpec, build, sample, shape  # noqa: E402
-from updraft_key.synthetic_data.unit import SpecError, sample_unit  # noqa: E402
+from updraft_key.synthetic_data.sample_unit import sample_unit  # noqa: E402
+from updraft_key.synthetic_data.unit import SpecError  # noqa: E402
 
 
 def test_at_least_fourteen_kinds_of_which_some_are_kept_from_training() -> None:
