@@ -111,6 +111,7 @@ class Desks:
         self._most, self._most_bytes, self._seconds, self._clock = most, most_bytes, seconds, clock
         self._kept: OrderedDict[str, tuple[float, Desk]] = OrderedDict()
         self._visitors: OrderedDict[str, str] = OrderedDict()
+        self._tongues: OrderedDict[str, str] = OrderedDict()
         self._lock = threading.Lock()
 
     def new(self) -> Desk:
@@ -157,12 +158,16 @@ class Desks:
 
     def give(self, visitor: str | None, token: str) -> None:
         """Remember which desk a browser works at."""
-        if visitor:
-            with self._lock:
-                self._visitors[visitor] = token
-                self._visitors.move_to_end(visitor)
-                while len(self._visitors) > 2 * self._most:
-                    self._visitors.popitem(last=False)
+        self._note(self._visitors, visitor, token)
+
+    def language_of(self, visitor: str | None) -> str | None:
+        """The language that a browser last chose, or None."""
+        with self._lock:
+            return self._tongues.get(visitor or "")
+
+    def speak(self, visitor: str | None, lang: str) -> None:
+        """Remember which language a browser chose."""
+        self._note(self._tongues, visitor, lang)
 
     def forget(self, token: str | None) -> None:
         """Forget a desk and its photos."""
@@ -171,6 +176,14 @@ class Desks:
 
     def __len__(self) -> int:
         return len(self._kept)
+
+    def _note(self, book: OrderedDict[str, str], visitor: str | None, word: str) -> None:
+        if visitor:
+            with self._lock:
+                book[visitor] = word
+                book.move_to_end(visitor)
+                while len(book) > 2 * self._most:
+                    book.popitem(last=False)
 
     def _tidy(self) -> None:
         old = self._clock() - self._seconds

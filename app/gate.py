@@ -33,7 +33,8 @@ EXACT_PATHS = frozenset(
     (
         "/", "/config", "/theme.css", "/favicon.ico", "/healthz", "/openapi.json", "/sign-in", "/page.js",
         "/v1/identify", "/v1/schema", "/gradio_api/upload", "/gradio_api/upload_progress", "/gradio_api/queue/join",
-        "/gradio_api/queue/data", "/gradio_api/cancel", "/gradio_api/reset", "/gradio_api/startup-events",
+        "/gradio_api/queue/data", "/gradio_api/app_id", "/gradio_api/cancel", "/gradio_api/reset",
+        "/gradio_api/startup-events",
     )
 )  # fmt: skip
 PATH_STARTS = ("/assets/", "/static/", "/svelte/", "/gradio_api/heartbeat/", "/gradio_api/run/", "/desk/", "/example/")

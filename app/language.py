@@ -97,3 +97,16 @@ def tongue(lang: str = "en") -> Tongue:
     known: Mapping[object, str] = getattr(catalogue, "_catalog", {})
     msgids = sorted((m for m in known if isinstance(m, str) and _HOLE.search(m)), key=len, reverse=True)
     return Tongue(code, catalogue, tuple(((_pattern(m, ".+?"), _pattern(m, ".+")), m) for m in msgids))
+
+
+def preferred(header: str) -> str:
+    """The language of ours that a browser asks for in its ``Accept-Language`` (RFC 9110, 12.5.4); else English."""
+    best, found = 0.0, "en"
+    for part in header[:500].split(","):
+        tag, _sep, rest = part.partition(";")
+        weight = re.fullmatch(r"\s*q\s*=\s*([01](?:\.\d{0,3})?)\s*", rest)
+        liking = float(weight[1]) if weight else 0.0 if rest.strip() else 1.0
+        code = tag.strip().lower().partition("-")[0]
+        if code in LANGUAGES and liking > best:
+            best, found = liking, code
+    return found

@@ -61,9 +61,12 @@ MESSAGES: Mapping[str, str] = MappingProxyType(
     {
         "title": _("Please note"),
         "busy": _("Many photos are being read just now. Wait a moment, then choose yours once more."),
-        "lost": _("The connection to the server was lost. Check the network; the page goes on by itself."),
+        "lost": _(
+            "The connection to the server was lost. Check the network; the page goes on by itself. If it is empty "
+            "then, the server was started again: send the photos once more."
+        ),
         "large": _("A file is larger than 25 MB. Send it at a smaller size."),
-        "many": _("Together these photos are too large for one go. Send fewer at a time."),
+        "many": _("These are too many photos for one go, or too large together. Send fewer at a time."),
         "failed": _("That did not work. Try it once more; if it fails again, reload the page."),
         "close": _("Close"),
     }

@@ -176,7 +176,11 @@ def add_upload(app: FastAPI, uploads: Uploads, most_bytes: int, most_body: int) 
             return Response("busy: too much is uploaded just now", 503, {"Retry-After": "10"}, "text/plain")
         except _TooLargeError as error:
             return Response(f"too large: {error.message}", 413, media_type="text/plain")
-        except (MultiPartException, KeyError, ClientDisconnect):
+        except MultiPartException as error:
+            if error.message.startswith("Too many files"):
+                return Response(f"expected at most {MOST_FILES} files; send fewer", 413, media_type="text/plain")
+            return Response("expected a form with files", 400, media_type="text/plain")
+        except (KeyError, ClientDisconnect):
             return Response("expected a form with files", 400, media_type="text/plain")
 
 

@@ -26,7 +26,7 @@ from .controls import Controls, Update, html, spoken
 from .desk import MAX_PHOTOS, Desk
 from .engine import with_hand
 from .headers import VISIT
-from .language import LANGUAGES, tongue
+from .language import LANGUAGES, preferred, tongue
 from .language import mark as _
 from .telling import Telling, with_plan
 from .theme import theme
@@ -238,8 +238,10 @@ class Page:
         self.reset.click(self._clear, here, whole, **LIGHT)
         said = [component for component, _say in self.make.rows]
         every = list(dict.fromkeys([*answer, *photos, *said]))
+        self.lang.input(self._chosen, self.lang, None, **LIGHT)
         self.lang.input(self._speak, here, every, **LIGHT)
-        blocks.load(self._return, here, whole, **LIGHT)
+        # A page that is opened again is then said in the language that it was set to.
+        blocks.load(self._return, here, [*whole, self.lang], **LIGHT).then(self._speak, here, every, **LIGHT)
 
     def _add(self, sent: object, token: str | None, lang: str) -> Iterator[Update]:
         lang = spoken(lang)
@@ -331,6 +333,10 @@ class Page:
         self.clerk.desks.give(request.cookies.get(VISIT), desk.token)
         return self._show(desk, lang) | self.telling.shown(desk.told)
 
+    def _chosen(self, lang: str, request: gr.Request) -> None:
+        """Remember a language that was chosen by hand."""
+        self.clerk.desks.speak(request.cookies.get(VISIT), spoken(lang))
+
     def _speak(self, token: str | None, lang: str) -> Update:
         desk, lang = self.clerk.desk(token), spoken(lang)
         out = self.make.said(lang)
@@ -352,7 +358,10 @@ class Page:
         visitor = request.cookies.get(VISIT)
         desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor) or token)
         self.clerk.desks.give(visitor, desk.token)
-        return self._show(desk, lang) | self.telling.shown(desk.told)
+        wanted = self.clerk.desks.language_of(visitor) or preferred(request.headers.get("accept-language", ""))
+        # Left alone where it is right: a hand may have chosen another one meanwhile.
+        other = {} if wanted == lang else {self.lang: gr.Radio(value=wanted)}
+        return self._show(desk, wanted) | self.telling.shown(desk.told) | other
 
 
 def _keys(sent: object) -> list[object]:

@@ -68,11 +68,14 @@ def launched() -> Iterator[sync_api.Browser]:
         opened.close()
 
 
-def open_page(browser: sync_api.Browser, url: str, size: tuple[int, int] = PHONE, scheme: str = "light") -> Visit:
+def open_page(
+    browser: sync_api.Browser, url: str, size: tuple[int, int] = PHONE, scheme: str = "light", locale: str = "en-GB"
+) -> Visit:
     """Open the page as a new visitor."""
     context = browser.new_context(
-        viewport={"width": size[0], "height": size[1]}, accept_downloads=True, color_scheme=scheme, has_touch=True
-    )
+        viewport={"width": size[0], "height": size[1]}, accept_downloads=True, color_scheme=scheme, has_touch=True,
+        locale=locale,
+    )  # fmt: skip
     page = context.new_page()
     visit = Visit(page, set(), [], size[0])
     page.on("request", lambda r: visit.hosts.add(urlsplit(r.url).netloc if r.url.startswith("http") else "-"))

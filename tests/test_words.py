@@ -11,7 +11,7 @@ from golden_cases import CASES, FOLDER, text_of
 from hypothesis import given
 from hypothesis import strategies as st
 from updraft_key.app import extract, labels, words
-from updraft_key.app.language import LANGUAGES, LOCALE_FOLDER, tongue
+from updraft_key.app.language import LANGUAGES, LOCALE_FOLDER, preferred, tongue
 from updraft_key.app.reply import HOLES, check_template, letter, nothing_opened, reply, what_to_say
 from updraft_key.app.sketch import names
 from updraft_key.app.verdict_words import NAMED_SENTENCES
@@ -279,3 +279,16 @@ def test_era_names_are_those_of_the_trade() -> None:
 
 def test_the_folder_of_catalogues_is_complete() -> None:
     assert {p.name for p in Path(LOCALE_FOLDER).iterdir()} == {c for c in LANGUAGES if c != "en"}
+
+
+@pytest.mark.parametrize(
+    ("header", "lang"),
+    [
+        ("", "en"), ("de-CH,de;q=0.9,en;q=0.8", "de"), ("en-GB,en;q=0.9,de;q=0.5", "en"), ("fr-CH, de;q=0.4", "de"),
+        ("en;q=0.2, de;q=0.7", "de"), ("de;q=0", "en"), ("de;q=9", "en"), ("*", "en"), ("DE", "de"),
+        (";,;q=,\x00", "en"),
+        ("x" * 9000 + ",de", "en"),
+    ],
+)  # fmt: skip
+def test_a_browser_is_spoken_to_in_the_language_it_asks_for(header: str, lang: str) -> None:
+    assert preferred(header) == lang
