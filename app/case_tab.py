@@ -124,8 +124,8 @@ class CaseTab:
         self.save.click(self._save, drawn, [self.opened, self.note], **raw)
         for board in self.boards:
             # While one answer is under way, only the last of further changes is sent.
-            board.change(self._follow, drawn, [*self.form.shown], **raw, trigger_mode="always_last")
-        lang.input(self._follow, drawn, [*self.form.shown], **raw)
+            board.change(self._follow, drawn, [*self.form.shown, self.note], **raw, trigger_mode="always_last")
+        lang.input(self._follow, drawn, [*self.form.shown, self.note], **raw)
         self.form.boxes.input(self._pick, [self.form.boxes, *drawn], self.form.edges, **raw)
         self.form.put.click(self._put, [self.form.boxes, self.kind, *self.form.edges, *drawn], laid, **raw)
         self.form.away.click(self._take_out, [self.form.boxes, self.kind, *drawn], laid, **raw)
@@ -197,12 +197,13 @@ class CaseTab:
         return self._lay(replace(opened, marks=marks), case, str(kind), spoken(lang))
 
     def _follow(self, one: object, other: object, opened: Opened, lang: str) -> Update:
-        """The list of boxes after something was drawn."""
+        """The list of boxes, and how many wait to be saved, after something was drawn."""
         case = self._case(opened.case)
         if case is None or not case.photos:
             return dict.fromkeys(self.form.edges, "")
         marks = self._drawn_or_kept(one, other, case, opened)
-        return self.form.listed(marks, _size(case, opened), spoken(lang))
+        listed = self.form.listed(marks, _size(case, opened), spoken(lang))
+        return listed if len(marks) == len(opened.marks) else listed | {self.note: _done(_not_yet(marks, lang))}
 
     def _pick(self, index: object, one: object, other: object, opened: Opened, lang: str) -> Update:
         """A box was chosen in the list: its numbers."""

@@ -269,6 +269,7 @@ def test_boxes_are_put_in_moved_and_taken_out_by_keyboard_alone(visit: Visit, ca
     left, shown = at["x"] + (at["width"] - min(at["width"], 800)) / 2, min(at["width"], 800)
     pull(page, (left + shown * 0.6, at["y"] + at["height"] * 0.6), (left + shown * 0.8, at["y"] + at["height"] * 0.9))
     page.locator("#uk-box-list", has_text="1 \u00b7 ear with a screw: 60 to 80 % across").wait_for()
+    page.get_by_text("Boxes: 3. They are not saved yet.").wait_for()
     visit.shot("16-boxes-as-numbers")
     page.locator("#uk-box-list input").nth(1).focus()
     page.keyboard.press("Space")

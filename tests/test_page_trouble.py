@@ -160,17 +160,13 @@ def test_a_file_that_is_too_large(
     visit.page.context.close()
 
 
-def test_photos_that_are_too_large_together(browser: sync_api.Browser, server: Served, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("count", "size", "told"), [(5, 22_000_000, "too large together"), (70, 0, "too many photos")])
+def test_more_than_one_request_may_hold(
+    browser: sync_api.Browser, server: Served, tmp_path: Path, count: int, size: int, told: str
+) -> None:
     visit = open_page(browser, server.url, PHONE)
-    visit.upload_files(*files(tmp_path, 5, 22_000_000))
-    says(visit, "too large together")
+    visit.upload_files(*files(tmp_path, count, size))
+    says(visit, told)
     visit.upload(("side.jpg", painted("unclear")))
     visit.verdict("all three kinds")
-    visit.page.context.close()
-
-
-def test_a_whole_folder_of_photos(browser: sync_api.Browser, server: Served, tmp_path: Path) -> None:
-    visit = open_page(browser, server.url, PHONE)
-    visit.upload_files(*files(tmp_path, 70, 0))
-    says(visit, "too many photos for one go")
     visit.page.context.close()
