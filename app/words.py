@@ -80,7 +80,7 @@ def caution_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
 
 
 def limit_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
-    """What the program is not, and which network answered."""
+    """What the program is not, which network answered, and what that network has never seen."""
     t, m = tongue(lang), answer.model
     which = {"name": m.name, "version": m.version, "sha": m.sha256[:12]}
     limit = (
@@ -91,11 +91,19 @@ def limit_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
             )
         ),
     )
-    which_network = Line(t.say("Read by network {name} {version} ({sha}).", which), kind="model")
+    by_network = (
+        Line(t.say("Read by network {name} {version} ({sha}).", which), kind="model"),
+        Line(
+            t.say(
+                "It learned from computed pictures alone. How well it reads real photographs has not been measured: "
+                "check what it saw in the pictures yourself."
+            )
+        ),
+    )
     read = any(p.readings is not None for p in answer.photos)
     # The cautions say the same already; said twice it is read not at all.
     told = any("can be wrong" in c for c in answer.cautions) and answer.verdict.outcome not in NOTHING_SEEN
-    return (*(() if told else limit), *((which_network,) if read else ()))
+    return (*(() if told else limit), *(by_network if read else ()))
 
 
 def blocks(answer: Answer, lang: str = "en") -> tuple[Block, ...]:
