@@ -83,10 +83,11 @@ def test_a_clusters_workers_have_a_ceiling_until_the_run_ends() -> None:
 def test_the_process_ends_without_a_last_search_for_cycles() -> None:
     code = (
         "import atexit, gc; from updraft_key.app.confine import leave_quickly\n"
-        "atexit.register(lambda: print(gc.get_freeze_count() > 1000)); leave_quickly(); print(gc.get_freeze_count())\n"
+        "count = gc.get_freeze_count\n"  # some interpreters start with a few hundred
+        "atexit.register(lambda: print(count() > 1000)); leave_quickly(); print(count() < 1000)\n"
     )
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert said.split() == ["0", "True"]
+    assert said.split() == ["True", "True"]
 
 
 def arithmetic(_task: int) -> dict[str, Any]:
