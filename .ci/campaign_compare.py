@@ -1,7 +1,7 @@
 """The comparisons of a campaign: the recipe with one ingredient left out at a time, and the rival; side by side.
 
-Pictures are loaded while the main training still runs, and the clock starts when it is over. The rival begins with the
-product's own trained trunk and all pictures, and is trained to name the generation: more than an equal start.
+They share the GPU that rendered, while the network itself is still trained on the other. The rival begins with the
+product's own trunk as trained so far and all pictures, and is trained to name the generation: more than an equal start.
 See .ci/campaign, training/ablate.py and training/rival.py.
 """
 
@@ -10,12 +10,14 @@ from __future__ import annotations
 import json
 import logging
 import os
+import shutil
 import subprocess
 import sys
 import time
 from dataclasses import replace
 from pathlib import Path
 
+import torch
 from safetensors.torch import save_file
 from updraft_key.training import loop
 from updraft_key.training.ablate import FULL
@@ -36,7 +38,7 @@ def plan(config: TrainConfig) -> dict[str, TrainConfig]:
         config, imagenet="/tmp/imagenet.pth", start_from="", find_size=192, read_size=256, batch=64, epochs_heads=2,
         epochs_all=110, average=0.99, matched=True, limit=PICTURES, workers=2, keep_every=1000,
     )  # fmt: skip
-    runs = {"rival": replace(rival_config(config, ""), start_from="/tmp/run/weights.safetensors", epochs_all=12,
+    runs = {"rival": replace(rival_config(config, ""), start_from="/tmp/so_far.safetensors", epochs_all=12,
                              workers=10, keep_every=1000)}  # fmt: skip
     runs[FULL] = small
     runs |= {f"render-{name}": replace(small, leave_out=(name,)) for name in INGREDIENTS}
@@ -45,9 +47,11 @@ def plan(config: TrainConfig) -> dict[str, TrainConfig]:
 
 
 def one(path: Path) -> None:
-    """Load, wait for the main training's end, train to the clock, and bring the weights back as float16."""
+    """Load, train to the clock, and bring the weights back as float16."""
     config = TrainConfig.read(path)
     place = loop.here()
+    if config.target == "cues":  # the small runs keep what they once took, and the rival needs most
+        torch.cuda.set_per_process_memory_fraction(0.08)
     data = load_dataset(
         [Path(s) for s in config.sets],
         [Path(s) for s in config.backdrops],
@@ -58,8 +62,6 @@ def one(path: Path) -> None:
         change=loop.phone_camera(config, 0),
     )
     loop.load_dataset = lambda *_, **__: data
-    while not Path("/tmp/trained").exists():
-        time.sleep(0.2)
     seconds = float(os.environ["COMPARED"]) - time.time() - LAST
     logging.info("%s: loaded %d, %.0f s", path.parent.name, len(data.labels), seconds)
     loop.train(replace(config, seconds=seconds), place)
@@ -74,20 +76,19 @@ def one(path: Path) -> None:
 
 
 def main() -> None:
-    """With a configuration: that run; else start all, the rival and two others on the first GPU."""
+    """With a configuration: that run; else start all."""
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
     if len(sys.argv) > 1:
         return one(Path(sys.argv[1]))
+    so_far = Path("/tmp/run/weights.safetensors")
+    shutil.copy(so_far if so_far.exists() else "/tmp/start.safetensors", "/tmp/so_far.safetensors")
     running = []
-    for number, (name, run) in enumerate(plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items()):
+    for name, run in plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items():
         path = HOME / name / "config.json"
         path.parent.mkdir(parents=True, exist_ok=True)
         run.save(path)
-        gpu = {"CUDA_VISIBLE_DEVICES": "0" if number < 3 else "1"}
         with (HOME / f"{name}.log").open("w") as log:
-            running.append(
-                subprocess.Popen([sys.executable, __file__, str(path)], env={**os.environ, **gpu}, stderr=log)
-            )
+            running.append(subprocess.Popen([sys.executable, __file__, str(path)], stderr=log))
     for process in running:
         process.wait()
     for log in HOME.glob("*.log"):

@@ -1,13 +1,14 @@
-"""The training of a campaign, run by torchrun beside the renderer: warm up, wait for the pictures, train to the clock.
+"""The training of a campaign, beside the renderer: warm up, begin with the first pictures, train to the clock.
 
-The first convolution, exchange and optimizer step of a process cost ten to twenty seconds; they pass while pictures
-are still being made. See .ci/campaign.
+The first convolution and optimizer step of a process cost ten to twenty seconds; they pass while the first pictures
+are being made. What is rendered later is taken up between epochs. See .ci/campaign and training/growing.py.
 """
 
 from __future__ import annotations
 
 import json
 import logging
+import multiprocessing
 import os
 import sys
 import time
@@ -19,12 +20,24 @@ import torch
 from updraft_key.training import loop
 from updraft_key.training.checkpoint import network_of
 from updraft_key.training.config import TrainConfig
-from updraft_key.training.data import Block, Dataset, labels_from, load_dataset
+from updraft_key.training.data import Block, Dataset, labels_from
 from updraft_key.training.feed import Source
+from updraft_key.training.growing import Growing, fill
 from updraft_key.training.step import Gradients, Place
 
-LAST = 14.0
+LAST = 16.0
 """Seconds kept for the epoch that is running when the clock is up, and for writing the weights."""
+FEWEST = int(os.environ.get("FEWEST", "1800"))
+"""Pictures to begin with."""
+CAPACITY = 30_000
+LOADERS = 3
+CACHE, OVER = Path("/tmp/cache"), Path("/tmp/rendered")
+
+
+def load(path: str, part: int) -> None:
+    """Decode one share of the pictures, in a process of its own."""
+    config = TrainConfig.read(Path(path))
+    fill(config, CACHE, part, LOADERS, OVER, loop.phone_camera(config, part))
 
 
 def records(least: int) -> list[dict[str, object]]:
@@ -52,7 +65,6 @@ def warm_up(config: TrainConfig, place: Place) -> None:
     gradients._work(batch)
     gradients._work(batch)
     optimizer.step()
-    torch.distributed.all_reduce(torch.ones(4, device=place.device))
     torch.cuda.synchronize()
 
 
@@ -61,6 +73,10 @@ def main() -> None:
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
     config = TrainConfig.read(Path(os.environ["CONFIG"]))
     end = float(os.environ["TRAINED"])
+    context = multiprocessing.get_context("spawn")
+    loaders = [context.Process(target=load, args=(os.environ["CONFIG"], i), daemon=True) for i in range(LOADERS)]
+    for process in loaders:
+        process.start()
     place = loop.here()
     try:
         warm_up(config, place)
@@ -68,24 +84,13 @@ def main() -> None:
         logging.exception("not warmed up")
     torch.cuda.empty_cache()
     logging.info("warm, %.0f s left", end - time.time())
-    while not Path("/tmp/rendered").exists():
-        time.sleep(0.2)
-    data = load_dataset(
-        [Path(s) for s in config.sets],
-        [Path(s) for s in config.backdrops],
-        side=config.cache_side,
-        workers=config.workers,
-        leave_out=None,
-        shard=(place.rank, place.world),
-        change=loop.phone_camera(config, place.rank),
-    )
-    loop.load_dataset = lambda *_, **__: data
-    if place.world > 1:
-        torch.distributed.barrier()
+    growing = Growing(CACHE, config.cache_side, CAPACITY, place.device)
+    while len(growing.take()[0].labels) < FEWEST and not OVER.exists():
+        time.sleep(1.0)
     seconds = max(20.0, end - time.time() - LAST)
-    logging.info("loaded %d, %.0f s to train", len(data.labels), seconds)
-    loop.train(replace(config, seconds=seconds), place)
-    torch.distributed.destroy_process_group()
+    logging.info("begin with %d, %.0f s to train", len(growing.take()[0].labels), seconds)
+    loop.train(replace(config, seconds=seconds), place, growing.take)
+    logging.info("ended with %d", len(growing.take()[0].labels))
 
 
 if __name__ == "__main__":

@@ -25,6 +25,7 @@ import tomllib
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
 
@@ -99,6 +100,12 @@ def manifest(path: Path = MANIFEST) -> tuple[Asset, ...]:
     return assets
 
 
+@lru_cache(maxsize=1)
+def _ours() -> tuple[Asset, ...]:
+    """Read the shipped manifest once a process: parsing it costs more than drawing a scene's light."""
+    return manifest()
+
+
 def cache_folder() -> Path:
     """``$UPDRAFT_KEY_ASSETS``, or ``.cache/assets`` beside the source folders."""
     given = os.environ.get("UPDRAFT_KEY_ASSETS")
@@ -114,7 +121,7 @@ def cached(kind: str, split: str, folder: Path | None = None) -> list[Path]:
     if kind not in KINDS or split not in SPLITS:
         raise AssetError(f"expected kind of {KINDS} and split of {SPLITS}, got {kind!r} and {split!r}")
     where = folder or cache_folder()
-    paths = [where / a.file for a in manifest() if a.kind == kind and a.split == split]
+    paths = [where / a.file for a in _ours() if a.kind == kind and a.split == split]
     return [p for p in paths if p.is_file()]
 
 

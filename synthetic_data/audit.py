@@ -153,12 +153,13 @@ def nuisance(record: Record, name: str) -> str:
     return size_bin(record) if name == "size" else str(record.get(name))
 
 
-def audit(records: Sequence[Record], decide: Decide) -> Audit:
+def audit(records: Sequence[Record], decide: Decide, views: int = VIEWS_PER_SCENE) -> Audit:
     """Count a set and check it.
 
     Args:
         records: of ``labels.jsonl``.
         decide: the rule layer, ``updraft_key.model.key.decide``.
+        views: pictures a scene: those of one scene are no independent draws.
     """
     subjects = [r for r in records if r["era"] is not None]
     named, lost = 0, []
@@ -174,7 +175,7 @@ def audit(records: Sequence[Record], decide: Decide) -> Audit:
         counted = _count(usable, lambda r, n=name: [nuisance(r, n)])  # type: ignore[misc]
         by[name] = counted
         table = np.array([[row.get(str(e), 0) for e in ERAS] for row in counted.values()], np.float64)
-        scenes = len({(r["split"], r["seed"] // VIEWS_PER_SCENE) for r in usable})
+        scenes = len({(r["split"], r["seed"] // views) for r in usable})
         confounds[name], noise[name] = cramers_v(table, scenes) if len(table) else (0.0, 0.0)
     cues = {}
     for cue in CUES:

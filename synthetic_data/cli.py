@@ -22,6 +22,7 @@ from . import gallery as pages
 from .camera import encode
 from .coco import to_coco
 from .generate import Settings, generate, unpack
+from .sample import VIEWS_PER_SCENE
 
 app = typer.Typer(
     name="pictures",
@@ -51,6 +52,7 @@ def render(
     first: Annotated[int, typer.Option("--first", min=0, help="Number of the first scene.")] = 0,
     size: Size = 448,
     samples: Samples = 32,
+    views: Annotated[int, typer.Option("--views", min=1, help="Pictures a scene.")] = VIEWS_PER_SCENE,
     camera: Annotated[bool, typer.Option("--camera/--clean", help="With the faults of a phone, or clean.")] = False,
     quality: Annotated[int, typer.Option("--quality", help="JPEG quality; from 95 up without colour sampling.")] = 95,
     variant: Variant = None,
@@ -62,7 +64,7 @@ def render(
     stop_after: Annotated[float, typer.Option("--stop-after", help="Seconds after which no new job starts.")] = 1e12,
 ) -> None:
     """Render a labelled set; interrupted sets are gone on with."""
-    settings = Settings(split, size, samples, camera=1.0 if camera else 0.0, quality=quality, variant=variant)
+    settings = Settings(split, size, samples, views, camera=1.0 if camera else 0.0, quality=quality, variant=variant)
     tally = generate(
         out,
         settings,

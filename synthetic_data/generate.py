@@ -445,6 +445,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first scene")
     parser.add_argument("--size", type=int, default=448, help="side in pixels")
     parser.add_argument("--samples", type=int, default=32, help="light paths a pixel")
+    parser.add_argument("--views", type=int, default=VIEWS_PER_SCENE, help="pictures a scene")
     parser.add_argument("--camera", choices=("off", "on"), default="off", help="phone faults on the pictures")
     parser.add_argument("--quality", type=int, default=95, help="JPEG quality")
     parser.add_argument("--variant", default=None, help="Mitsuba variant (default: cuda_ad_rgb, else llvm_ad_rgb)")
@@ -464,6 +465,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             split=given.split,
             size=given.size,
             samples=given.samples,
+            views=given.views,
             camera=1.0 if given.camera == "on" else 0.0,
             quality=given.quality,
             variant=given.variant,

@@ -6,6 +6,7 @@ Mitsuba is imported when a ``Renderer`` is made, never before. The scene's struc
 
 from __future__ import annotations
 
+import ctypes
 import os
 import sys
 from dataclasses import dataclass
@@ -30,6 +31,8 @@ BRIGHTEST = 60.0
 SUN_CUT = 400.0
 FLASH_COLOUR = (1.0, 0.98, 0.93)
 AROUND_PX, TABLE_PX = 256, 768
+_SCHED_BLOCKING_SYNC = 0x04
+"""``CU_CTX_SCHED_BLOCKING_SYNC`` of the CUDA driver's interface."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,6 +289,8 @@ _QUAD_FACES = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
 def _start(mi: Any, variant: str | None) -> str:
     problems: list[str] = []
     for name in (variant,) if variant else ("cuda_ad_rgb", "llvm_ad_rgb"):
+        if name.startswith("cuda"):
+            _rest_while_waiting()
         try:
             mi.set_variant(name)
         except ImportError as error:
@@ -295,6 +300,21 @@ def _start(mi: Any, variant: str | None) -> str:
         return str(name)
     sys.stderr.write("\n".join(problems) + "\n")
     raise MissingExtra("rendering (no Mitsuba variant starts; a CPU needs Debian's libllvm19)", "render")
+
+
+def _rest_while_waiting() -> None:
+    """Have this process sleep while the GPU works; by default the driver keeps a core busy asking it.
+
+    Dozens of renderers share one machine, and model the next scene on the cores that others do not need. Must
+    come before anything else uses the device. Does nothing where there is no driver.
+    """
+    try:
+        driver = ctypes.CDLL("libcuda.so.1")
+    except OSError:
+        return
+    device = ctypes.c_int()
+    if driver.cuInit(0) == 0 and driver.cuDeviceGet(ctypes.byref(device), 0) == 0:
+        driver.cuDevicePrimaryCtxSetFlags_v2(device, _SCHED_BLOCKING_SYNC)
 
 
 def _mesh(

@@ -15,6 +15,13 @@ from updraft_key.model.errors import UpdraftKeyError
 from updraft_key.model.key import decide
 from updraft_key.synthetic_data.audit import audit
 from updraft_key.synthetic_data.gallery import read_labels
+from updraft_key.synthetic_data.sample import VIEWS_PER_SCENE
+
+
+def _views(folder: Path) -> int:
+    """Pictures a scene, as the set was made."""
+    made = folder / "set.json"
+    return int(json.loads(made.read_text("utf-8"))["views"]) if made.is_file() else VIEWS_PER_SCENE
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -24,7 +31,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--json", type=Path, default=None, help="write the figures here as well")
     given = parser.parse_args(arguments)
     try:
-        result = audit([r for folder in given.folders for r in read_labels(folder)], decide)
+        records = [r for folder in given.folders for r in read_labels(folder)]
+        result = audit(records, decide, max(map(_views, given.folders)))
     except UpdraftKeyError as error:
         sys.stderr.write(f"{error}\n")
         return 1

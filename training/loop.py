@@ -16,7 +16,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -53,6 +53,10 @@ from .step import Gradients, Place, cast_to, take_step
 from .watch import quick_measures
 
 log = logging.getLogger(__name__)
+
+
+Take = Callable[[], tuple[Dataset, Tensor]]
+"""Gives all pictures there are: their labels, and their pixels (n or more, 3, h, w) uint8 on the device."""
 
 
 class Board(Protocol):
@@ -197,8 +201,13 @@ class Pace:
         return min(1.0, self.base + k * self.per_step)
 
 
-def train(config: TrainConfig, place: Place) -> dict[str, Any]:
+def train(config: TrainConfig, place: Place, take: Take | None = None) -> dict[str, Any]:
     """Run or go on with a training, and return its last measures.
+
+    Args:
+        config: everything that decides the run.
+        place: device and process.
+        take: asked at the start of every epoch for all pictures there are by then; reads the sets once if None.
 
     Writes into ``config.out``: ``config.json``, ``log.jsonl``, TensorBoard events, ``state.safetensors`` (to go
     on from) and ``weights.safetensors`` (averaged, to export).
@@ -211,18 +220,9 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         out.mkdir(parents=True, exist_ok=True)
         config.save(out / "config.json")
     start = time.monotonic()
-    data = load_dataset(
-        [Path(s) for s in config.sets],
-        [Path(s) for s in config.backdrops],
-        side=config.cache_side,
-        workers=config.workers,
-        leave_out=config.leave_out if config.leave_out or config.matched else None,
-        limit=config.limit,
-        shard=(place.rank, place.world),
-        change=phone_camera(config, place.rank),
-    )
+    take = take or _whole(config, place)
+    data, pixels = take()
     held = _load_held(config) if place.rank == 0 else None
-    pixels = torch.from_numpy(data.block.pixels).to(place.device)
     log.info("%d pictures in memory after %.1f s", len(data.labels), time.monotonic() - start)
 
     net = network_of(config)
@@ -239,7 +239,6 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
         net.load_state_dict(done.model)
         average = {k: v.to(place.device) for k, v in done.average.items()}
         log.info("going on after epoch %d", done.epoch)
-    weight = worth(data.labels)
     board = _board(out) if place.rank == 0 else None
     measures: dict[str, Any] = {}
     step = done.step
@@ -267,6 +266,9 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
             noise = torch.Generator(place.device).manual_seed(config.seed * 1_000_003 + epoch * 997 + place.rank)
             sums = torch.zeros(0)
             clock = time.monotonic()
+            data, pixels = take()
+            per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
+            weight = worth(data.labels)
             order = list(batches(weight, config.batch, per_epoch, rng))
             for k, batch in enumerate(feed(Source(config, data, pixels, rng, noise), order)):
                 share = rate_at(pace.step(k))
@@ -293,6 +295,21 @@ def train(config: TrainConfig, place: Place) -> dict[str, Any]:
                 _note(out, board, measures, step)
         done = State(last, step, {}, {}, {})
     return measures
+
+
+def _whole(config: TrainConfig, place: Place) -> Take:
+    data = load_dataset(
+        [Path(s) for s in config.sets],
+        [Path(s) for s in config.backdrops],
+        side=config.cache_side,
+        workers=config.workers,
+        leave_out=config.leave_out if config.leave_out or config.matched else None,
+        limit=config.limit,
+        shard=(place.rank, place.world),
+        change=phone_camera(config, place.rank),
+    )
+    pixels = torch.from_numpy(data.block.pixels).to(place.device)
+    return lambda: (data, pixels)
 
 
 def begin_from(net: CueNet, tensors: Mapping[str, Tensor]) -> None:
@@ -369,7 +386,8 @@ def _keep(out: Path, config: TrainConfig, state: State) -> None:
         "config": config.to_json(),
         "epoch": state.epoch,
         "step": state.step,
-        "data_hash": data_hash([Path(s) for s in config.sets]),
+        # A set that is still being rendered has no label file yet.
+        "data_hash": data_hash([Path(s) for s in config.sets if (Path(s) / "labels.jsonl").is_file()]),
     }
     save_weights(out / WEIGHTS, state.average, about)
 
