@@ -6,6 +6,7 @@ is, in cells from the cell's corner (as ``training/losses.py`` trains it).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +19,8 @@ from .runtime import STRIDE, RawOutputs
 
 MOST_SCREWS = 12
 """Peaks kept of the screw channel; more would be noise, a joint has five."""
+UNCALIBRATED = 0.35
+"""Least probability of a peak before calibration."""
 _APART = 1.5
 """Cells. Of two peaks nearer than this the stronger is kept (a plateau gives several equal cells)."""
 
@@ -31,14 +34,14 @@ class Peak:
     cell: tuple[int, int]
 
 
-def find_peaks(outputs: RawOutputs, frame: Frame, screw: float, landmark: float) -> dict[str, tuple[Peak, ...]]:
+def find_peaks(outputs: RawOutputs, frame: Frame, least: Mapping[str, float]) -> dict[str, tuple[Peak, ...]]:
     """Find every landmark's peaks, strongest first.
 
     Args:
         outputs: of the second look.
         frame: of the second look.
-        screw: least probability of a screw.
-        landmark: least probability of any other landmark; these keep one peak.
+        least: landmark -> least probability of a peak; ``UNCALIBRATED`` for what is not named. All but the screw
+            keep one peak.
 
     Returns:
         Landmark -> peaks; landmarks without one are absent. Peaks in the letterbox's bars are dropped.
@@ -46,9 +49,8 @@ def find_peaks(outputs: RawOutputs, frame: Frame, screw: float, landmark: float)
     heat = _sigmoid(outputs["heat"][0])
     out: dict[str, tuple[Peak, ...]] = {}
     for channel, name in enumerate(LANDMARKS, start=1):
-        many = name == "screw"
-        cells = _local_maxima(heat[channel], screw if many else landmark, frame)
-        kept = cells[: MOST_SCREWS if many else 1]
+        cells = _local_maxima(heat[channel], least.get(name, UNCALIBRATED), frame)
+        kept = cells[: MOST_SCREWS if name == "screw" else 1]
         if kept:
             out[name] = tuple(_peak(outputs, frame, heat[channel], c) for c in kept)
     return out

@@ -105,7 +105,7 @@ def read(outputs: RawOutputs, frame: Frame, spec: ModelSpec, first: Subject) -> 
     if not found:
         return Readings(subject, "", "", _nothing_in_sight(), findings)
     view = _likeliest(outputs, "view", calibration)
-    peaks = find_peaks(outputs, frame, calibration.peak_screw, calibration.peak_landmark)
+    peaks = find_peaks(outputs, frame, calibration.peaks)
     cues = {cue: _read_cue(cue, outputs, peaks, view, calibration) for cue in CUES}
     return Readings(subject, view, _likeliest(outputs, "finish", calibration), MappingProxyType(cues), findings)
 

@@ -79,8 +79,7 @@ class Calibration:
         alpha: stated error level of the conformal sets.
         found_first: least probability of the first (whole picture) look.
         found_second: least probability of the second (crop) look.
-        peak_screw: least heatmap probability of a screw.
-        peak_landmark: least heatmap probability of any other landmark.
+        peaks: landmark -> least heatmap probability of a peak, see ``peaks.find_peaks``.
         angle_factor: multiplies the predicted Laplace scale to the half-width of the 90 % interval.
         angle_least_deg: least half-width of the interval, degrees.
         angle_boundary_deg: interval wholly below it reads level, wholly above it sloping, else unsure.
@@ -93,8 +92,7 @@ class Calibration:
     alpha: float = 0.05
     found_first: float = 0.5
     found_second: float = 0.5
-    peak_screw: float = 0.35
-    peak_landmark: float = 0.35
+    peaks: Mapping[str, float] = field(default_factory=dict)
     angle_factor: float = 2.302585
     angle_least_deg: float = 3.0
     angle_boundary_deg: float = 15.0
@@ -331,8 +329,7 @@ def _calibration(values: Mapping[str, Any]) -> Calibration:
         alpha=number("alpha"),
         found_first=number("found_first"),
         found_second=number("found_second"),
-        peak_screw=number("peak_screw"),
-        peak_landmark=number("peak_landmark"),
+        peaks=_numbers(values.get("peaks", {})),
         angle_factor=number("angle_factor"),
         angle_least_deg=number("angle_least_deg"),
         angle_boundary_deg=number("angle_boundary_deg"),

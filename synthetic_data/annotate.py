@@ -471,7 +471,16 @@ _PARTS_OF = {
 }
 
 
-_DEEP_MM = {"ear": 14.0, "throat_plug": 9.0, "floor_a": 8.0, "floor_b": 8.0}
+_DEEP_MM = {
+    "ear": 14.0,
+    "throat_plug": 14.0,
+    "floor_a": 8.0,
+    "floor_b": 8.0,
+    "jet_plug": 9.0,
+    "handle_root": 9.0,
+    "tube_low": 12.0,
+    "tube_high": 12.0,
+}
 """How far a landmark may lie behind the surface that shows it, where it is not a point of the surface."""
 
 

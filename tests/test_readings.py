@@ -147,7 +147,7 @@ def test_the_drawn_angle_is_the_angle_drawn(slope: float, mirrored: bool) -> Non
         flipped = {k: [(448.0 - x, y) for x, y in v] for k, v in tip(slope).items()}
         outputs = Sight({}, flipped).outputs(448, second=True)
     _, frame = letterbox_pixels(PIXELS, None, 448)
-    assert image_angle(find_peaks(outputs, frame, 0.35, 0.35)) == pytest.approx(slope, abs=0.1)
+    assert image_angle(find_peaks(outputs, frame, {})) == pytest.approx(slope, abs=0.1)
 
 
 def test_no_subject_means_nothing_is_in_sight() -> None:
@@ -208,7 +208,7 @@ def test_peaks_in_the_bars_do_not_count() -> None:
     """The second look of a wide photo has bars above and below; a screw cannot be there."""
     _, frame = letterbox_pixels(np.zeros((224, 448, 3), np.uint8), None, 448)
     outputs = Sight({}, {"screw": ((100.0, 40.0), (100.0, 200.0), (100.0, 420.0))}).outputs(448, second=True)
-    peaks = find_peaks(outputs, frame, 0.35, 0.35)["screw"]
+    peaks = find_peaks(outputs, frame, {})["screw"]
     assert [p.point for p in peaks] == [pytest.approx((100.0, 88.0))]
 
 
@@ -216,9 +216,9 @@ def test_a_plateau_is_one_peak_and_noise_is_bounded() -> None:
     _, frame = letterbox_pixels(PIXELS, None, 448)
     outputs = dict(Sight().outputs(448, second=True))
     outputs["heat"][0, 1, 50:52, 60:62] = 3.0
-    assert len(find_peaks(outputs, frame, 0.35, 0.35)["screw"]) == 1
+    assert len(find_peaks(outputs, frame, {})["screw"]) == 1
     outputs["heat"][0, 1] = np.random.default_rng(0).normal(2.0, 1.0, (112, 112))
-    assert len(find_peaks(outputs, frame, 0.35, 0.35)["screw"]) == MOST_SCREWS
+    assert len(find_peaks(outputs, frame, {})["screw"]) == MOST_SCREWS
 
 
 @given(st.lists(st.floats(-50, 50), min_size=2, max_size=6), st.floats(0.05, 20))

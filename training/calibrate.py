@@ -19,10 +19,11 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from updraft_key.model.cues import CUES, Cue, Outcome
+from updraft_key.model.cues import CUES, LANDMARKS, Cue, Outcome
 from updraft_key.model.fuse import fuse
 from updraft_key.model.key import decide
 from updraft_key.model.peaks import find_peaks
+from updraft_key.model.readings import SHOWN_BY
 from updraft_key.model.runtime import Network, OnnxNetwork
 from updraft_key.model.spec import (
     SOFTMAX_HEADS,
@@ -43,6 +44,8 @@ log = logging.getLogger(__name__)
 
 Floats = NDArray[np.float64]
 ANGLE_UNIT = 45.0
+PEAKS = np.array([0.03, 0.05, 0.07, 0.1, 0.13, 0.16, 0.2, 0.24, 0.28, 0.32, 0.36, 0.4, 0.45, 0.5, 0.55, 0.6])
+"""Thresholds of the heatmap that are tried."""
 HIGHEST = 0.9999
 """Floors are not raised beyond this."""
 LEAST_LIMIT = 0.2
@@ -193,9 +196,7 @@ def with_angle(calibration: Calibration, placed: Sequence[Case], bars: Bars) -> 
 
 def angle_at_root(case: Case, calibration: Calibration) -> tuple[float, float] | None:
     """Predicted angle and Laplace scale, degrees, at the strongest root; None without a peak."""
-    peaks = find_peaks(
-        {k: case.outputs[k].astype(np.float32) for k in ("heat", "offset")}, case.frame, 0.2, calibration.peak_landmark
-    )
+    peaks = find_peaks(_maps(case), case.frame, calibration.peaks)
     root = peaks.get("handle_root")
     if not root:
         return None
@@ -205,25 +206,41 @@ def angle_at_root(case: Case, calibration: Calibration) -> tuple[float, float] |
 
 
 def with_peaks(calibration: Calibration, placed: Sequence[Case]) -> Calibration:
-    """Choose the screw threshold that counts right most often, and one for other landmarks by missed and false."""
-    grid = np.round(np.arange(0.15, 0.65, 0.05), 2)
-    right, balance = np.zeros(len(grid)), np.zeros(len(grid))
+    """Choose the screw threshold that counts right most often, and each other landmark's by missed and false.
+
+    A landmark is there where it is marked, and where a reading is seen that it shows (``SHOWN_BY``); missed and false
+    count as shares, because most landmarks are seldom there. Ties go to the middle of those that tie.
+    """
+    right = {name: np.zeros(len(PEAKS)) for name in LANDMARKS}
+    for name in LANDMARKS[1:]:
+        best = [_strongest(c, name) for c in placed if c.source != "second_look"]
+        there = np.array([_there(c, name) for c in placed if c.source != "second_look"], bool)
+        said = np.array(best)[:, None] >= PEAKS if best else np.zeros((0, len(PEAKS)), bool)
+        if there.any() and not there.all():
+            right[name] = said[there].mean(0) - said[~there].mean(0)
     for case in placed:
         truth = truth_of(case.record, "count")
-        maps = {k: case.outputs[k].astype(np.float32) for k in ("heat", "offset")}
-        there = case.record.get("landmarks") or {}
-        whole = case.source != "second_look"
-        peaks = find_peaks(maps, case.frame, float(grid[0]), float(grid[0]))
-        for k, least in enumerate(grid):
-            if truth is not None:
-                right[k] += sum(p.score >= least for p in peaks.get("screw", ())) == truth
-            if whole:
-                for name in ("ear", "handle_root", "jet_plug", "throat_plug", "tube_low"):
-                    said = any(p.score >= least for p in peaks.get(name, ()))
-                    balance[k] += 1.0 if said == (name in there) else -1.0
-    middle = len(grid) // 2
-    best = [int(v.argmax()) if v.any() else middle for v in (right, balance)]
-    return replace(calibration, peak_screw=float(grid[best[0]]), peak_landmark=float(grid[best[1]]))
+        if truth is not None:
+            screws = find_peaks(_maps(case), case.frame, {"screw": float(PEAKS[0])}).get("screw", ())
+            right["screw"] += [sum(p.score >= least for p in screws) == truth for least in PEAKS]
+    chosen = {name: np.flatnonzero(v == v.max()) for name, v in right.items() if v.any()}
+    return replace(calibration, peaks={name: float(PEAKS[k[len(k) // 2]]) for name, k in chosen.items()})
+
+
+def _maps(case: Case) -> dict[str, NDArray[np.float32]]:
+    return {k: case.outputs[k].astype(np.float32) for k in ("heat", "offset")}
+
+
+def _strongest(case: Case, name: str) -> float:
+    """Probability of a landmark's strongest peak; 0 without any."""
+    peaks = find_peaks(_maps(case), case.frame, {**dict.fromkeys(LANDMARKS, 2.0), name: float(PEAKS[0])})
+    return peaks[name][0].score if name in peaks else 0.0
+
+
+def _there(case: Case, name: str) -> bool:
+    cues = case.record.get("cues") or {}
+    shown = any(name in names and cues.get(str(cue)) == reading for (cue, reading), names in SHOWN_BY.items())
+    return shown or name in (case.record.get("landmarks") or {})
 
 
 def features_of(cases: Sequence[Case]) -> NDArray[np.float32]:
@@ -370,7 +387,7 @@ def summary(spec: ModelSpec) -> Mapping[str, object]:
         "temperatures": {k: round(v, 3) for k, v in c.temperatures.items()},
         "found": [round(c.found_first, 3), round(c.found_second, 3)],
         "similarity": round(spec.reference.similarity, 3),
-        "peaks": [c.peak_screw, c.peak_landmark],
+        "peaks": {k: round(v, 2) for k, v in c.peaks.items()},
         "angle": [round(c.angle_factor, 2), round(c.angle_boundary_deg, 1)],
         "conformal": {k: {a: round(b, 4) for a, b in v.items()} for k, v in c.conformal.items()},
         "floors": {k: {a: round(b, 4) for a, b in v.items()} for k, v in c.floors.items()},
