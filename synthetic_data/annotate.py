@@ -1,40 +1,41 @@
-"""What a picture shows, from the renderer's own passes: never from what the scene was meant to show.
+"""What is said of a picture: its label record, told from what is seen of each part and zone (``visibility``).
 
-The rule of visibility (stated in DEVELOPERS.md, tested on hand-made passes): a part counts as visible when at
-least 25 % of its camera-facing sample points are in frame and unoccluded and the box of its pixels is at least
-8 px wide and high. Between 5 % and 25 % the cue that hangs on it is *ambiguous*: neither seen nor unseen. To see
-that something is absent, the zone where it would be must be visible at 40 %. The true generation and everything
-else that ``Model.facts`` knows enters a label only through a part or zone that is visible by that rule.
+The true generation and everything else that ``Model.facts`` knows enters a label only through a part or zone that
+is visible by the rule there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from updraft_key.model.cues import CUES, LANDMARKS, OUT_OF_SIGHT, READINGS, Cue
 
-from .mesh import Floats, Model, PartMesh
+from .mesh import Floats, Model
 from .render import Passes
 from .sample import view_of
 from .scene import Pose, Stage
 from .spec import Shot
+from .visibility import (
+    ABSENCE,
+    LEAST_PX,
+    SEEN,
+    Looker,
+    Sight,
+    bare_ear,
+    best_level,
+    mask_box,
+    outline,
+    sights,
+    zone_level,
+)
 
-SEEN, GLIMPSED, ABSENCE = 0.25, 0.05, 0.40
-LEAST_PX = 8.0
-DEPTH_MM = 1.5
-SAME_PART_MM = 6.0
 LANDMARK_MM = 4.0
 TELLS_DEG = 12.0
 """A handle's slope shows in a picture only if a handle lying level (or sloping by 30 degrees) there would
 point at least this far away from it in the image."""
-ZONE_FACING = 0.2
-"""Cosine from which a point of a zone counts as facing: absence is not judged at a grazing look."""
-HEAD_MM = (4.2, 2.8)
-"""Radius and height of the screw head that a bare ear is judged against."""
 SCALE = {
     Cue.METAL: 0.25,
     Cue.JOINT_SCREWS: 0.9,
@@ -48,154 +49,6 @@ on (a screw head of 8.4 mm, a plug of 12.7 mm, a fitting of 16 mm at 8 px). Belo
 alike; else only the generations with large parts would have labels in small pictures."""
 GONE = 5e-4
 """Share of the picture below which a subject is not in it (hidden behind something): labelled ``empty``."""
-SAMPLES = 240
-
-
-@dataclass(frozen=True, slots=True)
-class Sight:
-    """How much of something the picture shows: ``fraction`` of its facing points, ``box`` of its pixels or None."""
-
-    fraction: float
-    box: tuple[float, float, float, float] | None
-
-    @property
-    def level(self) -> str:
-        """``seen``, ``glimpsed`` or ``hidden``."""
-        if self.box is not None:
-            x0, y0, x1, y1 = self.box
-            if self.fraction >= SEEN and min(x1 - x0, y1 - y0) >= LEAST_PX:
-                return "seen"
-        return "glimpsed" if self.fraction >= GLIMPSED else "hidden"
-
-
-@dataclass(frozen=True, slots=True)
-class Looker:
-    """Answers visibility questions about one shot.
-
-    ``down`` is the unit's own "down" (from the joint to the bowl floor) as a world direction, ``centre`` the
-    world position of its frame's origin, in the middle of the joint.
-    """
-
-    pose: Pose
-    owner: NDArray[np.int32]
-    point: Floats
-    down: NDArray[np.float64]
-    centre: NDArray[np.float64]
-
-    def seen(
-        self, points: NDArray[np.floating], owner: int | None = None, tolerance: float = DEPTH_MM
-    ) -> NDArray[np.bool_]:
-        """Say for each world point (n, 3) whether it is in frame and unoccluded, (n,) bool.
-
-        A point agrees with the pixel's first hit within ``tolerance`` mm along the view, or within
-        ``SAME_PART_MM`` if that hit is on part ``owner``. The four nearest pixels may vouch for it, so that
-        slanted surfaces and thin parts are not lost to sampling.
-        """
-        size = self.owner.shape[0]
-        at, depth = self.pose.project(points, size)
-        inside = (depth > 0) & np.all((at >= 0) & (at < size), axis=1)
-        out = np.zeros(len(depth), bool)
-        safe = np.where(np.isfinite(at), at, 0.0)
-        for dx, dy in ((0.0, 0.0), (0.7, 0.0), (-0.7, 0.0), (0.0, 0.7), (0.0, -0.7)):
-            x = np.clip(safe[:, 0] + dx, 0, size - 1).astype(int)
-            y = np.clip(safe[:, 1] + dy, 0, size - 1).astype(int)
-            hit = self.point[y, x].astype(np.float64)
-            off = np.abs((hit - self.pose.origin) @ self.pose.forward - depth)
-            near = off <= tolerance
-            if owner is not None:
-                near |= (self.owner[y, x] == owner) & (off <= SAME_PART_MM)
-            out |= near & (self.owner[y, x] > -2)
-        return np.asarray(out & inside)
-
-    def scale(self, size: int) -> float:
-        """Pixels a millimetre at the middle of the joint."""
-        depth = float((self.centre - self.pose.origin) @ self.pose.forward)
-        return size / (2.0 * self.pose.tan_half * max(depth, 1e-6))
-
-    def clear(self, points: NDArray[np.floating]) -> NDArray[np.bool_]:
-        """Say for each world point whether nothing stands in front of it: it may lie in empty space, (n,) bool."""
-        size = self.owner.shape[0]
-        at, depth = self.pose.project(points, size)
-        inside = (depth > 0) & np.all((at >= 0) & (at < size), axis=1)
-        x, y = (np.clip(np.where(inside, at[:, i], 0.0), 0, size - 1).astype(int) for i in (0, 1))
-        hit = (self.point[y, x].astype(np.float64) - self.pose.origin) @ self.pose.forward
-        return np.asarray(inside & (np.isnan(hit) | (hit >= depth - DEPTH_MM)) & (self.owner[y, x] > -2))
-
-    def facing(self, points: NDArray[np.floating], normals: NDArray[np.floating], least: float) -> NDArray[np.bool_]:
-        """Say for each point whether its normal is turned toward the camera: cosine above ``least``, (n,) bool."""
-        toward = self.pose.origin - np.asarray(points, np.float64)
-        toward /= np.linalg.norm(toward, axis=1, keepdims=True)
-        return np.asarray((toward * normals).sum(1) > least)
-
-    def fraction(
-        self,
-        points: NDArray[np.floating],
-        normals: NDArray[np.floating],
-        owner: int | None = None,
-        least: float = 0.1,
-    ) -> float:
-        """Share of the camera-facing points that are seen; 0 if none faces the camera."""
-        facing = self.facing(points, normals, least)
-        if not facing.any():
-            return 0.0
-        return float(self.seen(np.asarray(points)[facing], owner).mean())
-
-
-def surface_points(part: PartMesh, count: int = SAMPLES) -> tuple[Floats, Floats]:
-    """Return ((count, 3) points, (count, 3) outward normals) spread evenly by area; fixed for a given mesh."""
-    a, b, c = (part.vertices[part.faces[:, i]].astype(np.float64) for i in range(3))
-    normal = np.cross(b - a, c - a)
-    area = np.linalg.norm(normal, axis=1)
-    total = np.cumsum(area)
-    if len(total) == 0 or total[-1] <= 0:
-        return np.zeros((0, 3), np.float32), np.zeros((0, 3), np.float32)
-    rng = np.random.default_rng(len(area))
-    which = np.searchsorted(total, (np.arange(count) + rng.random(count)) / count * total[-1])
-    which = np.minimum(which, len(area) - 1)
-    u, v = rng.random(count), rng.random(count)
-    flip = u + v > 1.0
-    u, v = np.where(flip, 1.0 - u, u), np.where(flip, 1.0 - v, v)
-    points = a[which] + u[:, None] * (b - a)[which] + v[:, None] * (c - a)[which]
-    return points.astype(np.float32), (normal[which] / area[which][:, None]).astype(np.float32)
-
-
-def mask_box(mask: NDArray[np.bool_]) -> tuple[float, float, float, float] | None:
-    """Box (x0, y0, x1, y1) of the true pixels, right and lower edges included; None if there are none."""
-    rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
-    if len(rows) == 0:
-        return None
-    return float(columns[0]), float(rows[0]), float(columns[-1] + 1), float(rows[-1] + 1)
-
-
-def outline(mask: NDArray[np.bool_]) -> list[list[float]]:
-    """Return the outermost true pixels in sixteen directions, in order around, as [x, y]; empty if none is true."""
-    rows, columns = np.nonzero(mask)
-    if len(rows) == 0:
-        return []
-    turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
-    points = np.stack([columns + 0.5, rows + 0.5], axis=1)
-    far = (points @ np.stack([np.cos(turn), np.sin(turn)])).argmax(axis=0)
-    return [[float(x), float(y)] for x, y in points[far]]
-
-
-def sights(stage: Stage, passes: Passes, looker: Looker) -> dict[str, Sight]:
-    """Return how much is seen of each part of the subject, and of each zone under ``zone:<name>``."""
-    out: dict[str, Sight] = {}
-    if stage.model is None:
-        return out
-    size = passes.owner.shape[0]
-    for i, part in enumerate(stage.model.parts):
-        points, normals = surface_points(part)
-        fraction = looker.fraction(points, normals, i) if len(points) else 0.0
-        out[part.part] = Sight(fraction, mask_box(passes.owner == i))
-    for name, zone in stage.model.zones.items():
-        if len(zone.points) == 0:
-            continue
-        seen = looker.fraction(zone.points, zone.normals, least=ZONE_FACING)
-        at, _ = looker.pose.project(zone.points[looker.seen(zone.points)], size)
-        box = None if len(at) == 0 else (*at.min(0), *at.max(0))
-        out[f"zone:{name}"] = Sight(seen, None if box is None else tuple(float(v) for v in box))  # type: ignore[arg-type]
-    return out
 
 
 def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, seed: int) -> dict[str, Any]:
@@ -279,78 +132,10 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
     return mirror(record) if shot.mirrored else record
 
 
-def _level(seen: Mapping[str, Sight], *names: str) -> str:
-    """The best level among parts; a part that does not exist is hidden."""
-    levels = {seen[n].level for n in names if n in seen}
-    return "seen" if "seen" in levels else "glimpsed" if "glimpsed" in levels else "hidden"
-
-
-def _zone(seen: Mapping[str, Sight], name: str) -> str:
-    """Whether the place where something would be can be judged as empty."""
-    sight = seen.get(f"zone:{name}")
-    if sight is None:
-        return "hidden"
-    if sight.fraction >= ABSENCE and sight.box is not None:
-        x0, y0, x1, y1 = sight.box
-        if max(x1 - x0, y1 - y0) >= LEAST_PX:
-            return "seen"
-    return "glimpsed" if sight.fraction >= GLIMPSED else "hidden"
-
-
 def count_screws(seen: Mapping[str, Sight]) -> tuple[int, int]:
     """Return (visible joint screws by head or thread end, how many of them sit at the four corners)."""
-    there = [_level(seen, f"joint_screw_{i}", f"screw_thread_{i}") == "seen" for i in range(1, 6)]
+    there = [best_level(seen, f"joint_screw_{i}", f"screw_thread_{i}") == "seen" for i in range(1, 6)]
     return sum(there), sum(there[:4])
-
-
-def screw_spot(model: Model, looker: Looker) -> tuple[Floats, Floats] | None:
-    """Return points and normals of the head that a screw in the front ear would have, or None without an ear.
-
-    Whether an ear is bare shows only where a head would show: from the side on which this unit's heads are, and
-    unoccluded. Judging a bare ear by the head it lacks keeps the rule the same as for a screwed one.
-    """
-    ear = next((p for p in model.parts if p.part == "front_ear"), None)
-    axis = model.landmarks.get("ear")
-    if ear is None or axis is None:
-        return None
-    up = -looker.down
-    heads = [p.vertices.mean(0) for p in model.parts if p.part.startswith("joint_screw_")]
-    above = not heads or float((np.mean(heads, axis=0) - looker.centre) @ up) >= 0.0
-    side = up if above else -up
-    rel = np.concatenate([ear.vertices, surface_points(ear, 600)[0]]).astype(np.float64) - axis[0]
-    height = rel @ side
-    near = np.linalg.norm(rel - height[:, None] * side, axis=1) < 5.0
-    if not near.any():
-        return None
-    across = np.cross(side, [0.3, 0.5, 0.8])
-    across /= np.linalg.norm(across)
-    along = np.cross(side, across)
-    turn = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
-    out = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * along
-    foot = axis[0] + side * float(height[near].max())
-    radius, tall = HEAD_MM
-    rims = [foot + side * (tall * k) + out * radius for k in (0.3, 0.6, 0.9)]
-    tops = [foot + side * tall + out * (radius * k) for k in (0.3, 0.8)]
-    points = np.concatenate([*rims, *tops])
-    normals = np.concatenate([out, out, out, np.tile(side, (48, 1))])
-    return points.astype(np.float32), normals.astype(np.float32)
-
-
-def bare_ear(model: Model, looker: Looker, size: int) -> Sight:
-    """How much would be seen of a screw head in a bare ear, if it had one."""
-    spot = screw_spot(model, looker)
-    if spot is None:
-        return Sight(0.0, None)
-    points, normals = spot
-    facing = looker.facing(points, normals, 0.1)
-    if not facing.any():
-        return Sight(0.0, None)
-    clear = looker.clear(points[facing])
-    at, _ = looker.pose.project(points[facing][clear], size)
-    if len(at) == 0:
-        return Sight(0.0, None)
-    x0, y0, x1, y1 = (float(v) for v in (*at.min(0), *at.max(0)))
-    return Sight(float(clear.mean()), (x0, y0, x1, y1))
 
 
 def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int) -> tuple[dict[str, str], set[str]]:
@@ -373,9 +158,9 @@ def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
 
     ear = str(facts["front_ear"])
     if ear == "none":
-        say(Cue.FRONT_EAR, "none", _zone(seen, "front_joint"))
+        say(Cue.FRONT_EAR, "none", zone_level(seen, "front_joint"))
     elif ear == "screwed":
-        say(Cue.FRONT_EAR, "screwed", _level(seen, "joint_screw_5"))
+        say(Cue.FRONT_EAR, "screwed", best_level(seen, "joint_screw_5"))
     else:
         say(Cue.FRONT_EAR, "bare", bare_ear(model, looker, size).level)
 
@@ -388,26 +173,26 @@ def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
 
     jet = str(facts["main_jet"])
     if jet == "plug":
-        say(Cue.MAIN_JET, jet, _level(seen, "jet_plug"))
+        say(Cue.MAIN_JET, jet, best_level(seen, "jet_plug"))
     elif jet.startswith("handle"):
-        level = _level(seen, "handle")
+        level = best_level(seen, "handle")
         if level == "seen" and not slope_shows(model, looker, size):
             level = "glimpsed"
         say(Cue.MAIN_JET, jet, level)
-    elif _zone(seen, "jet") != "hidden":
+    elif zone_level(seen, "jet") != "hidden":
         unsure.add(str(Cue.MAIN_JET))
 
     if facts["scavenge_line"] == "external":
-        level = _level(seen, "scavenge_tube")
+        level = best_level(seen, "scavenge_tube")
         say(Cue.SCAVENGE_LINE, "external", level)
-        if level == "hidden" and _zone(seen, "tube_low") == "seen":
+        if level == "hidden" and zone_level(seen, "tube_low") == "seen":
             unsure.add(str(Cue.SCAVENGE_LINE))
     else:
-        say(Cue.SCAVENGE_LINE, "absent", _zone(seen, "tube_low"))
+        say(Cue.SCAVENGE_LINE, "absent", zone_level(seen, "tube_low"))
 
     bottom = str(facts["throat_bottom"])
     part = {"big_plug": "throat_plug", "tube_fitting": "tube_fitting"}.get(bottom)
-    say(Cue.THROAT_BOTTOM, bottom, _zone(seen, "throat_bottom") if part is None else _level(seen, part))
+    say(Cue.THROAT_BOTTOM, bottom, zone_level(seen, "throat_bottom") if part is None else best_level(seen, part))
     return out, unsure
 
 
@@ -503,7 +288,7 @@ def landmarks(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
         if place is None:
             continue
         parts = _PARTS_OF.get(name)
-        if parts is not None and _level(seen, *parts) != "seen":
+        if parts is not None and best_level(seen, *parts) != "seen":
             continue
         at, _ = looker.pose.project(place, size)
         for xy in at[looker.seen(place, None, _DEEP_MM.get(name, LANDMARK_MM))]:

@@ -8,20 +8,12 @@ import numpy as np
 import pytest
 from stand_in import PointRenderer, StandIn, box, unit
 from updraft_key.model.cues import CUES, OUT_OF_SIGHT, READINGS, Cue
-from updraft_key.synthetic_data.annotate import (
-    Looker,
-    Sight,
-    annotate,
-    handle_image_angle,
-    mask_box,
-    mirror,
-    slope_shows,
-    surface_points,
-)
+from updraft_key.synthetic_data.annotate import annotate, handle_image_angle, mirror, slope_shows
 from updraft_key.synthetic_data.mesh import Model, merge
 from updraft_key.synthetic_data.sample import sample_scene, scene_rng
 from updraft_key.synthetic_data.scene import Pose, Stage, build_stage, pose_of
 from updraft_key.synthetic_data.spec import Subject
+from updraft_key.synthetic_data.visibility import Looker, Sight, mask_box, surface_points
 
 SIZE = 160
 
