@@ -19,10 +19,12 @@ from updraft_key.model.cues import ERAS
 from updraft_key.model.errors import UpdraftKeyError
 
 from . import gallery as pages
+from .blocks import Settings
 from .camera import encode
 from .coco import to_coco
-from .generate import Settings, generate, unpack
+from .generate import generate
 from .sample import VIEWS_PER_SCENE
+from .set_folder import unpack
 
 app = typer.Typer(
     name="pictures",

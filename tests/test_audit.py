@@ -9,7 +9,7 @@ import pytest
 from stand_in import PointRenderer, StandIn
 from updraft_key.model.key import decide
 from updraft_key.synthetic_data.audit import LIMIT, audit, cramers_v, vector
-from updraft_key.synthetic_data.generate import Job, Settings, render_block
+from updraft_key.synthetic_data.blocks import Job, Settings, render_block
 
 
 @pytest.fixture(scope="module")

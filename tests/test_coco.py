@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 from stand_in import PointRenderer, StandIn
+from updraft_key.synthetic_data.blocks import Job, Settings, render_block
 from updraft_key.synthetic_data.coco import KEYPOINTS, PARTS, to_coco
-from updraft_key.synthetic_data.generate import Job, Settings, render_block
 
 COCO = pytest.importorskip("pycocotools.coco").COCO
 

@@ -12,22 +12,14 @@ import numpy as np
 import pytest
 from stand_in import PointRenderer, StandIn
 from updraft_key.model.cues import VIEWS
-from updraft_key.synthetic_data import generate as module
+from updraft_key.synthetic_data import blocks
+from updraft_key.synthetic_data.blocks import Block, Job, Settings, plan, render_block
+from updraft_key.synthetic_data.crew import run_jobs
 from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet, sides, write_gallery
-from updraft_key.synthetic_data.generate import (
-    SHARD_BYTES,
-    Block,
-    Job,
-    Settings,
-    generate,
-    main,
-    plan,
-    render_block,
-    run_jobs,
-    unpack,
-)
+from updraft_key.synthetic_data.generate import generate, main
 from updraft_key.synthetic_data.sample import sample_scene, scene_rng
 from updraft_key.synthetic_data.scene import build_stage, pose_of
+from updraft_key.synthetic_data.set_folder import SHARD_BYTES, unpack, write_block
 from updraft_key.synthetic_data.spec import SceneError
 
 SMALL = Settings(size=64)
@@ -36,8 +28,8 @@ SMALL = Settings(size=64)
 @pytest.fixture(autouse=True)
 def cheap(monkeypatch: pytest.MonkeyPatch) -> None:
     """In this process: stand-in ingredients and the splatting renderer."""
-    monkeypatch.setattr(module, "_stock", StandIn)
-    monkeypatch.setattr(module, "_renderer", lambda size, samples, variant: PointRenderer(size, 2.0))
+    monkeypatch.setattr(blocks, "_stock", StandIn)
+    monkeypatch.setattr(blocks, "_renderer", lambda size, samples, variant: PointRenderer(size, 2.0))
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -136,7 +128,7 @@ def test_shards_hold_the_same_set(tmp_path: Path) -> None:
 def test_big_blocks_become_several_tars(tmp_path: Path) -> None:
     pictures = tuple((f"train-{i:07d}.jpg", bytes(4 * 2**20)) for i in range(9))
     records = tuple({"split": "train", "seed": i, "file": n} for i, (n, _) in enumerate(pictures))
-    module.write_block(tmp_path, Block(Job(SMALL, 0, 3), pictures, records, {}), shards=True)
+    write_block(tmp_path, Block(Job(SMALL, 0, 3), pictures, records, {}), shards=True)
     tars = sorted((tmp_path / "shards").iterdir())
     assert len(tars) == 3 and all(t.stat().st_size <= SHARD_BYTES for t in tars)
     assert unpack(tmp_path / "shards", tmp_path / "out") == 9
