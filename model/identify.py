@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from .answer import Answer, ModelId, PhotoAnswer
+from .certainty import withhold
 from .cues import CueVector, Era, Readings
 from .errors import EvidenceError, PhotoError
 from .fingerprint import Fingerprint, fingerprint
@@ -126,7 +127,8 @@ class Identifier:
 
         ``fingerprints`` are of the photos' pixels, in order, so that one picture sent twice counts once.
         """
-        vector = _vector(fuse([p.readings for p in photos], hand_tests, fingerprints=fingerprints), photos)
+        fused = fuse([p.readings for p in photos], hand_tests, fingerprints=fingerprints)
+        vector = withhold(_vector(fused, photos))
         verdict = decide_by_rules(vector)
         asked = (manifold, arrester, wanted) != (None, None, None)
         try:

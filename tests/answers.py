@@ -71,9 +71,9 @@ def photo_answer(shot: Shot, index: int = 0) -> PhotoAnswer:
 
 
 def _cue(cue: Cue, reading: str, angle: Angle | None) -> CueReading:
-    share = dict.fromkeys(READINGS[cue], 0.02) | {OUT_OF_SIGHT: 0.02}
+    share = dict.fromkeys(READINGS[cue], 0.005) | {OUT_OF_SIGHT: 0.005}
     if reading != UNSURE:
-        share[reading] = 1.0 - 0.02 * (len(share) - 1)
+        share[reading] = 1.0 - 0.005 * (len(share) - 1)
     marks: tuple[Mark, ...] = ()
     if cue in PLACES and reading != OUT_OF_SIGHT:
         part, box = PLACES[cue]

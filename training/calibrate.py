@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from updraft_key.model.certainty import withhold
 from updraft_key.model.cues import CUES, LANDMARKS, Cue, Outcome
 from updraft_key.model.fuse import fuse
 from updraft_key.model.key import decide
@@ -70,7 +71,7 @@ class Bars:
     """
 
     alpha: float = 0.02
-    statement: float = 0.005
+    statement: float = 0.06
     named: float = 0.004
     near: float = 0.02
     far: float = 0.002
@@ -363,7 +364,7 @@ def wrong_names(spec: ModelSpec, cases: Sequence[Case], bars: Bars) -> list[tupl
         named, behind, wrong = 0, [], 0
         for case in (c for c in cases if c.source == source):
             readings = case.readings(spec)
-            verdict = decide(fuse([readings]))
+            verdict = decide(withhold(fuse([readings])))
             if verdict.outcome is not Outcome.NAMED:
                 continue
             named += 1

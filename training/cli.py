@@ -109,7 +109,7 @@ def calibrate(
     model: Model = WEIGHTS,
     second_look: SecondLook = None,
     alpha: Annotated[float, typer.Option("--alpha", help="Error level of the conformal sets.")] = 0.02,
-    statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.005,
+    statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.06,
     named: Annotated[float, typer.Option("--named", help="Largest share of wrong names on any source.")] = 0.004,
     keep: Annotated[float, typer.Option("--keep", help="Least share of subjects that must still be found.")] = 0.97,
     photos: Annotated[list[Path], typer.Option("--photos", help="A folder of photos of other things.")] = [],  # noqa: B006

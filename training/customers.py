@@ -20,6 +20,7 @@ from dataclasses import asdict, dataclass
 from types import MappingProxyType
 
 import numpy as np
+from updraft_key.model.certainty import withhold
 from updraft_key.model.cues import (
     CUES,
     ERAS,
@@ -207,7 +208,7 @@ def serve(unit: Unit, world: World, rng: np.random.Generator, *, guided: bool = 
     photos, asked = [take_photo(unit, view, world, rng)], [f"look_{view}"]
     hands: list[HandTest] = []
     while True:
-        vector = fuse(photos, hands)
+        vector = withhold(fuse(photos, hands))
         verdict = decide(vector)
         if verdict.outcome in (Outcome.NAMED, Outcome.CONFLICT) or len(asked) >= PATIENCE:
             return Fared(unit.era, verdict.outcome, verdict.era, len(asked), tuple(asked))

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from updraft_key.model.certainty import withhold
 from updraft_key.model.cues import (
     CUES,
     FINISHES,
@@ -90,7 +91,7 @@ class Case:
 
     def verdict(self, spec: ModelSpec) -> Verdict:
         """What the product answers to this picture alone."""
-        return decide(fuse([self.readings(spec)]))
+        return decide(withhold(fuse([self.readings(spec)])))
 
 
 def first_from(logit: float, calibration: Calibration) -> float:

@@ -1,0 +1,62 @@
+"""Whether all that photos show, taken together, is sure enough for a name.
+
+Accepted statements alone decide (``key.decide``), but each was accepted for itself. Before a name stands, what every
+cue may say is put together, accepted or not: a name against which the other cues lean is not sure, however sure one
+sign may look. Where it is not, the weakest statement behind the name is taken back, and what is left is a shorter or
+longer list and the next look to take. Statements are only ever taken back, so no name comes of it; what hands have
+felt is left alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+
+from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome
+from .key import RuleSet, decide, load_rules
+
+SURE = 0.95
+"""Least probability of the name, all cues together. Own judgement; what it costs and spares is in DEVELOPERS.md."""
+_LEAST = 1e-4
+"""No single cue argues more than ten thousand to one."""
+
+
+def together(vector: CueVector, rules: RuleSet | None = None) -> Mapping[Era, float]:
+    """Probability of each generation from the cues of all photos, each as probable as it is; they sum to one.
+
+    Equal odds before; a generation is possible with a reading unless a settling rule for photos says otherwise, and
+    with whatever is out of sight.
+    """
+    rules = load_rules() if rules is None else rules
+    odds = dict.fromkeys(ERAS, 1.0)
+    for cue in CUES:
+        if cue not in vector.cues:
+            continue
+        shares = vector.cues[cue].probabilities
+        for era in ERAS:
+            against = sum(shares.get(r, 0.0) for r in READINGS[cue] if _excludes(rules, cue, r, era))
+            odds[era] *= max(1.0 - against, _LEAST)
+    total = sum(odds.values())
+    return MappingProxyType({era: value / total for era, value in odds.items()})
+
+
+def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
+    """Take back the weakest statements behind a name that is not sure, until nothing is named."""
+    while True:
+        verdict = decide(vector, rules)
+        settling = [r for r in verdict.reasons if r.settles]
+        if verdict.outcome is not Outcome.NAMED or verdict.era is None:
+            return vector
+        if any(s.startswith("hand:") for r in settling for s in r.sources):
+            return vector
+        if together(vector, rules)[verdict.era] >= SURE:
+            return vector
+        weakest = min((r.cue for r in settling), key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
+        fused = replace(vector.cues[weakest], reading=UNSURE, accepted=False, evidence=())
+        vector = replace(vector, cues=MappingProxyType({**vector.cues, weakest: fused}))
+
+
+def _excludes(rules: RuleSet, cue: Cue, reading: str, era: Era) -> bool:
+    rule = rules.match(Evidence(cue, reading, "photo:0"))
+    return rule is not None and rule.settles and era not in rule.keeps

@@ -1,0 +1,99 @@
+"""A name stands only where all that is seen makes it sure together; else the weakest statement is taken back."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from types import MappingProxyType
+
+import pytest
+from updraft_key.model.certainty import SURE, together, withhold
+from updraft_key.model.cues import (
+    CUES,
+    OUT_OF_SIGHT,
+    READINGS,
+    UNSURE,
+    Cue,
+    CueVector,
+    Era,
+    Evidence,
+    FusedCue,
+    Outcome,
+)
+from updraft_key.model.key import decide, load_rules
+
+
+def vector(**cues: tuple[str, float, bool]) -> CueVector:
+    """One photo: cue -> its likeliest reading, that one's probability (the rest is out of sight), accepted or not."""
+    fused = {}
+    for cue in CUES:
+        reading, p, accepted = cues.get(str(cue), (OUT_OF_SIGHT, 1.0, False))
+        shares = dict.fromkeys((*READINGS[cue], OUT_OF_SIGHT), 0.0) | {OUT_OF_SIGHT: 1.0 - p} | {reading: p}
+        said = (Evidence(cue, reading, "photo:0", p),) if accepted else ()
+        fused[cue] = FusedCue(cue, reading if accepted else UNSURE, accepted, shares, ("photo:0",), said)
+    return CueVector(MappingProxyType(fused), 1, 1)
+
+
+def test_probabilities_of_the_generations_follow_from_those_of_the_readings() -> None:
+    # By hand: iron keeps 1 - 0.1 of the ear's share, alloy4 all but 0.8, alloy5 all but 0.8 + 0.1.
+    seen = vector(front_ear=("none", 0.8, True))
+    shares = {"none": 0.8, "bare": 0.1, "screwed": 0.0, OUT_OF_SIGHT: 0.1}
+    seen = replace(seen, cues={**seen.cues, Cue.FRONT_EAR: replace(seen.cues[Cue.FRONT_EAR], probabilities=shares)})
+    odds = together(seen)
+    assert odds[Era.IRON] == pytest.approx(0.9 / (0.9 + 0.2 + 0.1))
+    assert odds[Era.ALLOY4] == pytest.approx(0.2 / 1.2) and odds[Era.ALLOY5] == pytest.approx(0.1 / 1.2)
+    assert sum(together(vector()).values()) == pytest.approx(1.0)
+
+
+def test_a_sure_sign_names_and_an_unsure_one_leaves_a_list() -> None:
+    sure = vector(front_ear=("none", 0.99, True))
+    assert withhold(sure) == sure and decide(sure).outcome is Outcome.NAMED
+    doubtful = vector(front_ear=("none", 0.8, True))
+    assert decide(doubtful).outcome is Outcome.NAMED
+    left = withhold(doubtful)
+    assert decide(left).outcome is Outcome.SHORTLIST
+    assert left.cues[Cue.FRONT_EAR].reading == UNSURE and not left.cues[Cue.FRONT_EAR].accepted
+
+
+def test_a_sign_that_leans_the_other_way_takes_a_name_back_though_it_was_not_accepted() -> None:
+    alone = vector(front_ear=("none", 0.99, True))
+    assert decide(withhold(alone)).era is Era.IRON
+    against = vector(front_ear=("none", 0.99, True), throat_bottom=("tube_fitting", 0.9, False))
+    assert decide(against).era is Era.IRON
+    assert decide(withhold(against)).outcome is Outcome.SHORTLIST
+
+
+def test_the_weakest_statement_goes_first_and_the_others_stay() -> None:
+    seen = vector(scavenge_line=("external", 0.98, True), front_ear=("bare", 0.7, True))
+    assert decide(seen).era is Era.ALLOY4
+    left = decide(withhold(seen))
+    assert left.outcome is Outcome.SHORTLIST and left.candidates == (Era.ALLOY4, Era.ALLOY5)
+    assert [r.cue for r in left.reasons] == [Cue.SCAVENGE_LINE]
+
+
+def test_what_hands_have_felt_is_never_taken_back() -> None:
+    felt = CueVector.from_evidence(Evidence(Cue.FRONT_EAR, "none", "hand:ear", 0.9))
+    assert withhold(felt) == felt and decide(felt).era is Era.IRON
+
+
+def test_no_name_and_no_other_name_ever_comes_of_taking_back() -> None:
+    settling = [r for r in load_rules().rules if r.settles and r.source in ("any", "photo")]
+    levels = (0.6, 0.9, 0.99)
+    named = kept = 0
+    for a, b in itertools.combinations(settling, 2):
+        if a.cue is b.cue:
+            continue
+        for p, q in itertools.product(levels, levels):
+            seen = vector(**{str(a.cue): (a.reading, p, True), str(b.cue): (b.reading, q, True)})
+            before, after = decide(seen), decide(withhold(seen))
+            if before.outcome is not Outcome.NAMED:
+                assert withhold(seen) == seen
+                continue
+            named += 1
+            if after.outcome is Outcome.NAMED:
+                kept += 1
+                assert after.era is before.era and after.reasons == before.reasons
+                assert together(seen)[before.era] >= SURE
+            else:
+                assert after.outcome is Outcome.SHORTLIST and before.era in after.candidates
+    assert 0 < kept < named
