@@ -61,10 +61,10 @@ def test_a_pdf_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.Cap
 
 def test_a_kept_inbox_is_found_in_the_cases(cases: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "in").mkdir()
-    for name in ("iron_front_left.jpg", "something_else.jpg"):
+    for name in ("iron_from_below.jpg", "something_else.jpg"):
         (tmp_path / "in" / name).write_bytes((EXAMPLES / name).read_bytes())
     argv = ["screen", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--engine", "here", "--keep"]
     assert main(argv) == 0 and main(argv) == 0  # again, it keeps nothing twice
     assert json.loads("[" + capsys.readouterr().out.replace("}\n{", "},{") + "]")[0] == {"answer_now": 1, "not_ours": 1}
     assert main(["cases", "list", "--json"]) == 0
-    assert [(c["title"], c["era"]) for c in json.loads(capsys.readouterr().out)] == [("iron_front_left", "iron")]
+    assert [(c["title"], c["era"]) for c in json.loads(capsys.readouterr().out)] == [("iron_from_below", "iron")]

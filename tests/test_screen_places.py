@@ -97,8 +97,8 @@ def test_only_what_is_new_or_changed_is_done_again(inbox: Path, tmp_path: Path) 
     copy, out = tmp_path / "inbox", tmp_path / "out"
     shutil.copytree(inbox, copy)
     screened(copy, out, engine="here")
-    shutil.copy(EXAMPLES / "iron_front_left.jpg", copy / "bo.jpg")  # a new customer
-    shutil.copy(EXAMPLES / "iron_front_left.jpg", copy / "lost.jpg")  # one who sent a whole picture at last
+    shutil.copy(EXAMPLES / "iron_from_below.jpg", copy / "bo.jpg")  # a new customer
+    shutil.copy(EXAMPLES / "iron_from_below.jpg", copy / "lost.jpg")  # one who sent a whole picture at last
     (copy / "something_else.jpg").unlink()  # and one who is done with
     _, said = screened(copy, out, engine="here")
     assert "7 of 9 cases were done before; going on" in said

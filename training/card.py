@@ -134,6 +134,11 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
                 [
                     ("right, of those named", share_text(verdict["named_precision"])),
                     ("named, of those that a perfect reader can name", share_text(verdict["answer_rate"])),
+                    (
+                        "iron or alloy settled, of those where a perfect reader can",
+                        share_text(verdict["metal_settled"]),
+                    ),
+                    ("true generation ruled out", share_text(verdict["true_one_ruled_out"])),
                     ("carburetors found", share_text(found["units_found"])),
                     ("screws counted exactly, all visible at 12 px", share_text(figure["count"]["exact_all_visible"])),
                     ("median error of the handle's angle, degrees", _number(figure["angle"]["median_error_deg"])),

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from updraft_key.model.answer import ModelId
-from updraft_key.model.cues import CUES, Cue
+from updraft_key.model.cues import CUES, Cue, Verdict
 from updraft_key.model.frame import NetInput
 from updraft_key.model.identify import Identifier
 from updraft_key.model.photo import Photo, open_photo
@@ -78,6 +78,10 @@ class Recorder:
         return self.last
 
 
+def _words(verdict: Verdict) -> tuple[str, ...]:
+    return tuple(map(str, verdict.candidates))
+
+
 def row_of(identifier: Identifier, recorder: Recorder, record: Mapping[str, Any], photo: Photo) -> Row:
     """Ask the product about one picture and put the answer beside the truth."""
     answer = identifier.read(str(record["file"]), photo)
@@ -108,9 +112,10 @@ def row_of(identifier: Identifier, recorder: Recorder, record: Mapping[str, Any]
         file=str(record["file"]),
         kind=str(record["kind"]),
         era=record["era"] if unit else None,
-        ceiling=None if top is None else (str(top.outcome), None if top.era is None else str(top.era)),
+        ceiling=None if top is None else (str(top.outcome), None if top.era is None else str(top.era), _words(top)),
         outcome=str(verdict.outcome),
         said=None if verdict.era is None else str(verdict.era),
+        candidates=_words(verdict),
         found=found,
         score=0.0 if readings is None else readings.subject.probability,
         similarity=float(recorder.spec.reference.score(recorder.last["feature"])[0]) if readings is not None else -1.0,

@@ -40,9 +40,10 @@ class Row:
         file: its name.
         kind: what it shows.
         era: true generation; None without a subject.
-        ceiling: outcome and generation of the rule layer fed the true visible cues; None without a subject.
+        ceiling: outcome, generation and candidates of the rule layer fed the true visible cues; None without a subject.
         outcome: the product's.
         said: generation named, or None.
+        candidates: generations that the product leaves possible.
         found: subject found.
         score: probability that a subject is there (the lower of both looks).
         similarity: to the feature reference.
@@ -63,9 +64,10 @@ class Row:
     file: str
     kind: str
     era: str | None
-    ceiling: tuple[str, str | None] | None
+    ceiling: tuple[str, str | None, tuple[str, ...]] | None
     outcome: str
     said: str | None
+    candidates: tuple[str, ...]
     found: bool
     score: float
     similarity: float
@@ -91,6 +93,11 @@ class Row:
     def named(self) -> bool:
         """The product named a generation."""
         return self.outcome == "named"
+
+    @property
+    def ruled_out(self) -> bool:
+        """The true generation is not among what the product leaves possible."""
+        return self.outcome == "conflict" or (bool(self.candidates) and self.era not in self.candidates)
 
     @property
     def right(self) -> bool:
@@ -159,11 +166,18 @@ def _median(values: Sequence[float]) -> float | None:
     return None if not values else round(float(np.median(values)), 4)
 
 
+def _metal(candidates: Sequence[str]) -> str:
+    """``iron`` or ``alloy`` where the candidates leave one of them; else nothing."""
+    metals = {"iron" if c == "iron" else "alloy" for c in candidates}
+    return metals.pop() if len(metals) == 1 else ""
+
+
 def verdicts(rows: Sequence[Row]) -> dict[str, Any]:
     """Named-precision, and how often it answers against the ceiling.
 
     ``answer_rate`` is the share of pictures that the rule layer names when fed the truth which the product
-    names too; ``named_over_ceiling`` all names of units over all names of the ceiling.
+    names too; ``named_over_ceiling`` all names of units over all names of the ceiling. ``metal_settled`` is the
+    share of units whose true visible cues say iron or alloy (a name says it too) of which the product says the same.
     """
     named = [r for r in rows if r.named]
     units = [r for r in rows if r.unit]
@@ -176,7 +190,10 @@ def verdicts(rows: Sequence[Row]) -> dict[str, Any]:
         "answer_rate": share([r.named for r in could]).to_json(),
         "named_over_ceiling": None if not could else round(named_units / len(could), 5),
         "wrong": [{"file": r.file, "era": r.era, "kind": r.kind, "said": r.said} for r in named if not r.right][:50],
-        "true_one_ruled_out": share([(r.named and not r.right) or r.outcome == "conflict" for r in units]).to_json(),
+        "true_one_ruled_out": share([r.ruled_out for r in units]).to_json(),
+        "metal_settled": share(
+            [_metal(r.candidates) == _metal((str(r.era),)) for r in units if r.ceiling and _metal(r.ceiling[2])]
+        ).to_json(),
     }
 
 
