@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome
+from .cues import CUES, ERAS, READINGS, UNSURE, CueVector, Era, Evidence, Outcome
 from .key import RuleSet, decide, load_rules
 
 SURE = 0.95
@@ -23,40 +23,45 @@ _LEAST = 1e-4
 
 
 def together(vector: CueVector, rules: RuleSet | None = None) -> Mapping[Era, float]:
-    """Probability of each generation from the cues of all photos, each as probable as it is; they sum to one.
+    """Probability of each generation from all cues, each as probable as it is; they sum to one.
 
-    Equal odds before; a generation is possible with a reading unless a settling rule for photos says otherwise, and
-    with whatever is out of sight.
+    Equal odds before. A generation is possible with a reading unless a settling rule says otherwise (that for the hand
+    test where one was done, else that for photos), and with whatever is out of sight.
     """
     rules = load_rules() if rules is None else rules
     odds = dict.fromkeys(ERAS, 1.0)
     for cue in CUES:
         if cue not in vector.cues:
             continue
-        shares = vector.cues[cue].probabilities
+        fused = vector.cues[cue]
+        source = next((e.source for e in fused.evidence if e.by_hand), "photo:0")
         for era in ERAS:
-            against = sum(shares.get(r, 0.0) for r in READINGS[cue] if _excludes(rules, cue, r, era))
-            odds[era] *= max(1.0 - against, _LEAST)
+            excluded = (r for r in READINGS[cue] if _excludes(rules, Evidence(cue, r, source), era))
+            odds[era] *= max(1.0 - sum(fused.probabilities.get(r, 0.0) for r in excluded), _LEAST)
     total = sum(odds.values())
     return MappingProxyType({era: value / total for era, value in odds.items()})
 
 
 def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
-    """Take back the weakest statements behind a name that is not sure, until nothing is named."""
+    """Take back the weakest photo statements behind a name that is not sure, until nothing is named.
+
+    A name that hand tests give without any photo stands.
+    """
+    felt = {cue: tuple(e for e in fused.evidence if e.by_hand) for cue, fused in vector.cues.items()}
+    if decide(CueVector.from_evidence(*(e for told in felt.values() for e in told)), rules).outcome is Outcome.NAMED:
+        return vector
     while True:
         verdict = decide(vector, rules)
-        settling = [r for r in verdict.reasons if r.settles]
         if verdict.outcome is not Outcome.NAMED or verdict.era is None:
             return vector
-        if any(s.startswith("hand:") for r in settling for s in r.sources):
+        behind = [r.cue for r in verdict.reasons if r.settles and not felt[r.cue]]
+        if not behind or together(vector, rules)[verdict.era] >= SURE:
             return vector
-        if together(vector, rules)[verdict.era] >= SURE:
-            return vector
-        weakest = min((r.cue for r in settling), key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
+        weakest = min(behind, key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
         fused = replace(vector.cues[weakest], reading=UNSURE, accepted=False, evidence=())
         vector = replace(vector, cues=MappingProxyType({**vector.cues, weakest: fused}))
 
 
-def _excludes(rules: RuleSet, cue: Cue, reading: str, era: Era) -> bool:
-    rule = rules.match(Evidence(cue, reading, "photo:0"))
+def _excludes(rules: RuleSet, told: Evidence, era: Era) -> bool:
+    rule = rules.match(told)
     return rule is not None and rule.settles and era not in rule.keeps

@@ -76,6 +76,17 @@ def test_what_hands_have_felt_is_never_taken_back() -> None:
     assert withhold(felt) == felt and decide(felt).era is Era.IRON
 
 
+def test_a_photo_that_a_hand_test_leans_on_must_be_sure_itself() -> None:
+    # The magnet rules out iron; four or five screws hang on the photo of the ear alone.
+    for p, outcome in ((0.99, Outcome.NAMED), (0.85, Outcome.SHORTLIST)):
+        seen = vector(front_ear=("bare", p, True))
+        magnet = CueVector.from_evidence(Evidence(Cue.METAL, "alloy", "hand:magnet", 0.98)).cues[Cue.METAL]
+        both = replace(seen, cues=MappingProxyType({**seen.cues, Cue.METAL: magnet}))
+        assert decide(both).era is Era.ALLOY4
+        left = decide(withhold(both))
+        assert left.outcome is outcome and set(left.candidates) <= {Era.ALLOY4, Era.ALLOY5}
+
+
 def test_no_name_and_no_other_name_ever_comes_of_taking_back() -> None:
     settling = [r for r in load_rules().rules if r.settles and r.source in ("any", "photo")]
     levels = (0.6, 0.9, 0.99)

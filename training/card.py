@@ -33,6 +33,7 @@ It looks twice at one photo: where an updraft carburetor is, then at a crop for 
 ear, main jet, scavenge line, throat bottom), each with a reading of its own for "out of sight". It does **not** name a
 generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
+A name stands only where all cues together, accepted or not, make it 95 % sure (`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
