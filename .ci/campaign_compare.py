@@ -51,7 +51,7 @@ def one(path: Path) -> None:
     config = TrainConfig.read(path)
     place = loop.here()
     if config.target == "cues":  # the small runs keep what they once took, and the rival needs most
-        torch.cuda.set_per_process_memory_fraction(0.08)
+        torch.cuda.set_per_process_memory_fraction(0.1)
     data = load_dataset(
         [Path(s) for s in config.sets],
         [Path(s) for s in config.backdrops],
