@@ -168,15 +168,14 @@ def photo(desk: Desk, index: int, lang: str) -> str:
     """One photo with numbered marks and their legend, or why it could not be used."""
     t, shot = tongue(lang), desk.shots[index]
     label = t.say("Photo {number}", {"number": index + 1})
+    read, line = shot.read, label
     if desk.answer is not None and index < len(desk.answer.photos):
-        line = photo_lines(desk.answer, lang)[index].text
-    else:
-        line = label
+        read, line = desk.answer.photos[index], photo_lines(desk.answer, lang)[index].text
     if not shot.preview:
         return f'<div class="uk-photo uk-broken" role="group" aria-label="{label}"><p>{escape(line)}</p></div>'
-    found = spots(shot.read, lang)
+    found = spots(read, lang)
     legend = "".join(f'<li value="{s.number}">{escape(s.text)}</li>' for s in found)
-    unmarked = "".join(f"<li>{escape(text)}</li>" for text in _unmarked(shot.read, lang))
+    unmarked = "".join(f"<li>{escape(text)}</li>" for text in _unmarked(read, lang))
     legend_end = f"<ul>{unmarked}</ul>" if unmarked else ""
     hidden = (
         "" if found or unmarked else f"<p>{escape(t.say('Nothing that counts could be marked in this photo.'))}</p>"
@@ -184,8 +183,8 @@ def photo(desk: Desk, index: int, lang: str) -> str:
     src = f"desk/{desk.token}/{index}-{shot.turns}.jpg"
     return (
         f'<figure class="uk-photo" aria-label="{label}"><div class="uk-frame" '
-        f'style="aspect-ratio:{shot.read.width}/{shot.read.height}">'
-        f'<img src="{src}" alt="{escape(line)}">{_overlay(shot.read, found)}</div>'
+        f'style="aspect-ratio:{read.width}/{read.height}">'
+        f'<img src="{src}" alt="{escape(line)}">{_overlay(read, found)}</div>'
         f'<figcaption><p class="uk-name">{escape(line)}</p><ol class="uk-legend">{legend}</ol>{legend_end}{hidden}'
         "</figcaption></figure>"
     )

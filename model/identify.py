@@ -7,12 +7,13 @@ whenever something more is told. ``identify`` is both.
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 from .answer import Answer, ModelId, PhotoAnswer
 from .certainty import withhold
-from .cues import CueVector, Era, Readings
+from .cues import CUES, UNSURE, Cue, CueVector, Era, Readings
 from .errors import EvidenceError, PhotoError
 from .fingerprint import Fingerprint, fingerprint
 from .fit import plan
@@ -127,14 +128,15 @@ class Identifier:
 
         ``fingerprints`` are of the photos' pixels, in order, so that one picture sent twice counts once.
         """
-        fused = fuse([p.readings for p in photos], hand_tests, fingerprints=fingerprints)
-        vector = withhold(_vector(fused, photos))
+        fused = _vector(fuse([p.readings for p in photos], hand_tests, fingerprints=fingerprints), photos)
+        vector = withhold(fused)
+        doubtful = frozenset(cue for cue in CUES if fused.cues[cue].evidence and not vector.cues[cue].evidence)
         verdict = decide_by_rules(vector)
         asked = (manifold, arrester, wanted) != (None, None, None)
         try:
             return Answer(
                 model=self._model_id(photos),
-                photos=tuple(photos),
+                photos=tuple(_unsure(p, doubtful) for p in photos),
                 cues=vector,
                 verdict=verdict,
                 next_looks=rank(vector, verdict, _views(photos), [h.test for h in hand_tests], most=LOOKS_ASKED),
@@ -173,6 +175,17 @@ class Identifier:
 def _views(photos: Sequence[PhotoAnswer]) -> tuple[str, ...]:
     """Sides from which the subject was photographed, so that they are not asked for again."""
     return tuple(p.readings.view for p in photos if p.readings is not None and p.readings.subject.found)
+
+
+def _unsure(photo: PhotoAnswer, cues: Collection[Cue]) -> PhotoAnswer:
+    """The photo as it counts: what was taken back (``certainty``) is unsure in the photo that said it, too."""
+    if photo.readings is None or not any(c.accepted for cue, c in photo.readings.cues.items() if cue in cues):
+        return photo
+    said = {
+        cue: replace(c, reading=UNSURE, accepted=False) if c.accepted and cue in cues else c
+        for cue, c in photo.readings.cues.items()
+    }
+    return replace(photo, readings=replace(photo.readings, cues=MappingProxyType(said)))
 
 
 def _vector(vector: CueVector, photos: Sequence[PhotoAnswer]) -> CueVector:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from answers import Shot, photo_answer
 from hostile.pictures import broken, jpeg, saved, scene, with_orientation
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -221,3 +223,21 @@ def test_whatever_the_network_sees_there_is_an_answer(seed: int, width: int, hei
 
 def test_small_pictures_of_a_scene_still_work() -> None:
     assert asked(ALLOY4, open_photo(jpeg(scene()))).verdict.era is Era.ALLOY4
+
+
+def test_what_is_taken_back_is_unsure_in_the_photo_that_said_it_too_and_comes_back_when_others_agree() -> None:
+    engine = Identifier(IRON.network())
+    shot = photo_answer(Shot({Cue.FRONT_EAR: "none"}))
+    assert shot.readings is not None
+    ear = shot.readings.cues[Cue.FRONT_EAR]
+    shares = {**dict.fromkeys(ear.probabilities, 0.05), "none": 0.85}
+    weak = replace(shot.readings, cues={**shot.readings.cues, Cue.FRONT_EAR: replace(ear, probabilities=shares)})
+    doubtful = replace(shot, readings=weak)
+    answer = engine.decide([doubtful])
+    assert answer.verdict.outcome is Outcome.SHORTLIST and answer.photos[0].readings is not None
+    assert not answer.photos[0].readings.cues[Cue.FRONT_EAR].accepted
+    assert not answer.to_json()["photos"][0]["cues"]["front_ear"]["accepted"]
+    # The same photo with a magnet that holds: now all is sure together, and the ear counts again.
+    again = engine.decide([doubtful], [hand_test("magnet", "holds")])
+    assert again.verdict.era is Era.IRON and again.photos[0].readings is not None
+    assert again.photos[0].readings.cues[Cue.FRONT_EAR].accepted
