@@ -23,7 +23,6 @@ from updraft_key.training import loop
 from updraft_key.training.ablate import FULL
 from updraft_key.training.checkpoint import read_weights
 from updraft_key.training.config import INGREDIENTS, TrainConfig
-from updraft_key.training.data import load_dataset
 from updraft_key.training.rival import rival_config
 
 HOME, BACK = Path("/tmp/compare"), Path("/tmp/back/compared")
@@ -50,21 +49,14 @@ def one(path: Path) -> None:
     """Load, train to the clock, and bring the weights back as float16."""
     config = TrainConfig.read(path)
     place = loop.here()
-    if config.target == "cues":  # the small runs keep what they once took, and the rival needs most
+    if (
+        place.device.type == "cuda" and config.target == "cues"
+    ):  # the small runs keep what they once took, and the rival needs most
         torch.cuda.set_per_process_memory_fraction(0.1)
-    data = load_dataset(
-        [Path(s) for s in config.sets],
-        [Path(s) for s in config.backdrops],
-        side=config.cache_side,
-        workers=config.workers,
-        leave_out=config.leave_out if config.leave_out or config.matched else None,
-        limit=config.limit,
-        change=loop.phone_camera(config, 0),
-    )
-    loop.load_dataset = lambda *_, **__: data
+    take = loop.whole(config, place)
     seconds = float(os.environ["COMPARED"]) - time.time() - LAST
-    logging.info("%s: loaded %d, %.0f s", path.parent.name, len(data.labels), seconds)
-    loop.train(replace(config, seconds=seconds), place)
+    logging.info("%s: loaded %d, %.0f s", path.parent.name, len(take()[0].labels), seconds)
+    loop.train(replace(config, seconds=seconds), place, take)
     tensors, about = read_weights(Path(config.out) / "weights.safetensors")
     half = {k: v.half() if v.is_floating_point() else v for k, v in tensors.items()}
     for name in half:

@@ -1,13 +1,13 @@
 """Several photos and hand tests of one unit become one ``CueVector``.
 
-Two things are kept apart. *Evidence* is what the rule layer may use: each accepted statement with its source,
-never averaged, disagreement included. *Probabilities* are for showing: a product of likelihoods in which a photo
-that does not show a cue takes no part.
+Two things are kept apart. *Evidence* is what the rule layer may use: each accepted statement with its source, never
+averaged, disagreement included. *Probabilities* are for showing and for ``certainty``: a product of likelihoods in
+which a photo that does not show a cue takes no part.
 
-A photo counts once however often it was sent; a statement that was not accepted in any photo becomes evidence
-only if several photos from different sides say the same. An accepted statement always stands: what is not accepted
-decides nothing, so it takes nothing back either (taking back one side of a conflict would name the other). A photo that
-strongly contradicts is told as a finding, ``two_units``.
+A photo counts once however often it was sent; a statement that was not accepted in any photo becomes evidence only if
+several photos from different sides say the same. An accepted statement stands here: what is not accepted decides
+nothing, so it takes nothing back either (taking back one side of a conflict would name the other; ``certainty`` takes
+back only what stands behind a name). A photo that strongly contradicts is told as a finding, ``two_units``.
 """
 
 from __future__ import annotations

@@ -14,8 +14,8 @@ How a cue's reading is accepted, in this order; the first rule that speaks wins:
    must not say the opposite where a side view shows it (``IMAGE_LEVEL_DEG``, ``IMAGE_SLOPING_DEG``), else ->
    ``unsure``.
 
-Only rule 3's numbers are measured (they travel with the network); rules 4 to 6 can only turn an accepted
-reading into an unsure one. A wrong name costs a wrong kit, an unsure answer one more photo.
+The numbers of rule 3, the least peaks and the interval are measured (they travel with the network); rules 4 to 6
+can only turn an accepted reading into an unsure one. A wrong name costs a wrong kit, an unsure answer one more photo.
 """
 
 from __future__ import annotations

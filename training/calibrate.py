@@ -212,10 +212,11 @@ def with_peaks(calibration: Calibration, placed: Sequence[Case]) -> Calibration:
     A landmark is there where it is marked, and where a reading is seen that it shows (``SHOWN_BY``); missed and false
     count as shares, because most landmarks are seldom there. Ties go to the middle of those that tie.
     """
+    own = [c for c in placed if c.source != "second_look"]
     right = {name: np.zeros(len(PEAKS)) for name in LANDMARKS}
     for name in LANDMARKS[1:]:
-        best = [_strongest(c, name) for c in placed if c.source != "second_look"]
-        there = np.array([_there(c, name) for c in placed if c.source != "second_look"], bool)
+        best = [_strongest(c, name) for c in own]
+        there = np.array([_there(c, name) for c in own], bool)
         said = np.array(best)[:, None] >= PEAKS if best else np.zeros((0, len(PEAKS)), bool)
         if there.any() and not there.all():
             right[name] = said[there].mean(0) - said[~there].mean(0)

@@ -337,6 +337,12 @@ def kept(record: Mapping[str, Any], leave_out: Sequence[str]) -> bool:
     return {name for name, there in said.items() if not there} == set(leave_out)
 
 
+def backdrop_records(folder: Path) -> list[dict[str, Any]]:
+    """Records of plain pictures without a subject, any depth; sizes are known when they are read."""
+    found = sorted(p for p in folder.rglob("*") if p.suffix.lower() in (".jpg", ".jpeg", ".png"))
+    return [{"file": str(p.relative_to(folder)), "kind": "photo", "width": 0, "height": 0} for p in found]
+
+
 def load_dataset(
     sets: Sequence[Path],
     backdrops: Sequence[Path],
@@ -376,9 +382,9 @@ def load_dataset(
         records, jobs = [records[i] for i in pick], [jobs[i] for i in pick]
     for folder in backdrops:
         source = Pictures(folder)
-        for path in sorted(p for p in folder.rglob("*") if p.suffix.lower() in (".jpg", ".jpeg", ".png")):
-            records.append({"file": str(path.relative_to(folder)), "kind": "photo", "width": 0, "height": 0})
-            jobs.append((source, records[-1]["file"]))
+        plain = backdrop_records(folder)
+        records += plain
+        jobs += [(source, r["file"]) for r in plain]
     first, step = shard
     records, jobs = records[first::step], jobs[first::step]
     if not records:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from .config import TrainConfig
-from .data import Block, Change, Dataset, Labels, Pictures, labels_from, load_block
+from .data import Block, Change, Dataset, Labels, Pictures, backdrop_records, labels_from, load_block
 
 PORTION = 32
 """Pictures decoded at a time: what is laid down together becomes visible together."""
@@ -57,9 +57,7 @@ def fill(config: TrainConfig, folder: Path, part: int, parts: int, over: Path, c
                 laid += len(mine)
 
         for backdrops in map(Path, config.backdrops if part == 0 else ()):
-            found = sorted(p for p in backdrops.rglob("*") if p.suffix.lower() in (".jpg", ".jpeg", ".png"))
-            plain = [{"file": str(p.relative_to(backdrops)), "kind": "photo", "width": 0, "height": 0} for p in found]
-            lay(Pictures(backdrops), plain)
+            lay(Pictures(backdrops), backdrop_records(backdrops))
         while True:
             last = over.exists()
             for set_folder in map(Path, config.sets):

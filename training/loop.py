@@ -220,7 +220,7 @@ def train(config: TrainConfig, place: Place, take: Take | None = None) -> dict[s
         out.mkdir(parents=True, exist_ok=True)
         config.save(out / "config.json")
     start = time.monotonic()
-    take = take or _whole(config, place)
+    take = take or whole(config, place)
     data, pixels = take()
     held = _load_held(config) if place.rank == 0 else None
     log.info("%d pictures in memory after %.1f s", len(data.labels), time.monotonic() - start)
@@ -297,7 +297,8 @@ def train(config: TrainConfig, place: Place, take: Take | None = None) -> dict[s
     return measures
 
 
-def _whole(config: TrainConfig, place: Place) -> Take:
+def whole(config: TrainConfig, place: Place) -> Take:
+    """Read the sets of a configuration once, its share of them for this process."""
     data = load_dataset(
         [Path(s) for s in config.sets],
         [Path(s) for s in config.backdrops],
