@@ -1,7 +1,8 @@
 """The comparisons of a campaign: the recipe with one ingredient left out at a time, and the rival; side by side.
 
-They share the GPU that rendered, while the network itself is still trained on the other. The rival begins with the
-product's own trunk as trained so far and all pictures, and is trained to name the generation: more than an equal start.
+They take the GPUs that rendered, while the network itself is still trained on the others: the rival the first, the six
+small runs the next, two on each. The rival begins with the product's own trunk as trained so far and one trainer's
+share of the pictures, and is trained to name the generation: more than an equal start.
 See .ci/campaign, training/ablate.py and training/rival.py.
 """
 
@@ -23,19 +24,25 @@ from updraft_key.training import loop
 from updraft_key.training.ablate import FULL
 from updraft_key.training.checkpoint import read_weights
 from updraft_key.training.config import INGREDIENTS, TrainConfig
+from updraft_key.training.growing import Growing
 from updraft_key.training.rival import rival_config
 
 HOME, BACK = Path("/tmp/compare"), Path("/tmp/back/compared")
-PICTURES = 1000
-"""Of each run with an ingredient left out; about as many are rendered without any one of them in 16,000."""
+CACHE = Path(os.environ.get("CACHE", "/tmp/cache")) / "0"
+RIVAL = 22_000
+"""Pictures that the rival takes at most."""
+PICTURES = int(os.environ.get("COMPARED_ON", "1000"))
+"""Of each run with an ingredient left out; a thousand are rendered without any one of them in 16,000."""
 LAST = 12.0
+CREW = int(os.environ.get("CREW", "1"))
+"""GPUs that rendered."""
 
 
 def plan(config: TrainConfig) -> dict[str, TrainConfig]:
     """Name -> configuration of every run."""
     small = replace(
-        config, imagenet="/tmp/imagenet.pth", start_from="", find_size=192, read_size=256, batch=64, epochs_heads=2,
-        epochs_all=110, average=0.99, matched=True, limit=PICTURES, workers=2, keep_every=1000,
+        config, imagenet="/tmp/imagenet.pth", start_from="", find_size=256, read_size=320, batch=64, epochs_heads=2,
+        epochs_all=110, average=0.99, matched=True, limit=PICTURES, workers=8, keep_every=1000,
     )  # fmt: skip
     runs = {"rival": replace(rival_config(config, ""), start_from="/tmp/so_far.safetensors", epochs_all=12,
                              workers=10, keep_every=1000)}  # fmt: skip
@@ -49,11 +56,10 @@ def one(path: Path) -> None:
     """Load, train to the clock, and bring the weights back as float16."""
     config = TrainConfig.read(path)
     place = loop.here()
-    if (
-        place.device.type == "cuda" and config.target == "cues"
-    ):  # the small runs keep what they once took, and the rival needs most
-        torch.cuda.set_per_process_memory_fraction(0.1)
-    take = loop.whole(config, place)
+    small = config.target == "cues"
+    if small and CREW == 1 and place.device.type == "cuda":
+        torch.cuda.set_per_process_memory_fraction(0.1)  # they keep what they once took, and the rival needs most
+    take = loop.whole(config, place) if small else Growing(CACHE, config.cache_side, RIVAL, place.device).take
     seconds = float(os.environ["COMPARED"]) - time.time() - LAST
     logging.info("%s: loaded %d, %.0f s", path.parent.name, len(take()[0].labels), seconds)
     loop.train(replace(config, seconds=seconds), place, take)
@@ -75,12 +81,14 @@ def main() -> None:
     so_far = Path("/tmp/run/weights.safetensors")
     shutil.copy(so_far if so_far.exists() else "/tmp/start.safetensors", "/tmp/so_far.safetensors")
     running = []
-    for name, run in plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items():
+    for i, (name, run) in enumerate(plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items()):
+        gpu = 0 if CREW == 1 or not i else 1 + (i - 1) % min(3, CREW - 1)
         path = HOME / name / "config.json"
         path.parent.mkdir(parents=True, exist_ok=True)
         run.save(path)
         with (HOME / f"{name}.log").open("w") as log:
-            running.append(subprocess.Popen([sys.executable, __file__, str(path)], stderr=log))
+            given = {**os.environ, "CUDA_VISIBLE_DEVICES": str(gpu)}
+            running.append(subprocess.Popen([sys.executable, __file__, str(path)], stderr=log, env=given))
     for process in running:
         process.wait()
     for log in HOME.glob("*.log"):

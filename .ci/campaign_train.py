@@ -1,5 +1,6 @@
-"""The training of a campaign, beside the renderer: warm up, begin with the first pictures, train to the clock.
+"""The training of a campaign, beside the renderers: warm up, begin with the first pictures, train to the clock.
 
+Run by torchrun, one process a GPU; each trains on its own share of the pictures and all take their steps together.
 The first convolution and optimizer step of a process cost ten to twenty seconds; they pass while the first pictures
 are being made. What is rendered later is taken up between epochs. See .ci/campaign and training/growing.py.
 """
@@ -28,16 +29,18 @@ from updraft_key.training.step import Gradients, Place
 LAST = 16.0
 """Seconds kept for the epoch that is running when the clock is up, and for writing the weights."""
 FEWEST = int(os.environ.get("FEWEST", "1800"))
-"""Pictures to begin with."""
-CAPACITY = 30_000
+"""Pictures to begin with, a GPU."""
+CAPACITY = int(os.environ.get("CAPACITY", "30000"))
+"""Pictures that one GPU keeps at most."""
 LOADERS = 3
-CACHE, OVER = Path("/tmp/cache"), Path("/tmp/rendered")
+"""Processes that decode, a GPU."""
+CACHE, OVER = Path(os.environ.get("CACHE", "/tmp/cache")), Path("/tmp/rendered")
 
 
-def load(path: str, part: int) -> None:
+def load(path: str, folder: Path, part: int, parts: int) -> None:
     """Decode one share of the pictures, in a process of its own."""
     config = TrainConfig.read(Path(path))
-    fill(config, CACHE, part, LOADERS, OVER, loop.phone_camera(config, part))
+    fill(config, folder, part, parts, OVER, loop.phone_camera(config, part))
 
 
 def records(least: int) -> list[dict[str, object]]:
@@ -52,7 +55,7 @@ def records(least: int) -> list[dict[str, object]]:
 
 def warm_up(config: TrainConfig, place: Place) -> None:
     """Take one step on noise, with the labels of real pictures and the sizes of the real training."""
-    labels = labels_from(records(200))
+    labels = labels_from(records(min(200, FEWEST)))
     n, side = len(labels), config.cache_side
     pixels = torch.randint(0, 255, (n, 3, side, side), dtype=torch.uint8, device=place.device)
     block = Block(np.zeros((1, 3, 1, 1), np.uint8), np.tile(np.eye(3), (n, 1, 1)), labels.size)
@@ -73,24 +76,27 @@ def main() -> None:
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
     config = TrainConfig.read(Path(os.environ["CONFIG"]))
     end = float(os.environ["TRAINED"])
-    context = multiprocessing.get_context("spawn")
-    loaders = [context.Process(target=load, args=(os.environ["CONFIG"], i), daemon=True) for i in range(LOADERS)]
-    for process in loaders:
-        process.start()
     place = loop.here()
+    mine = CACHE / str(place.rank)
+    context = multiprocessing.get_context("spawn")
+    for part in range(place.rank * LOADERS, (place.rank + 1) * LOADERS):
+        given = (os.environ["CONFIG"], mine, part, place.world * LOADERS)
+        context.Process(target=load, args=given, daemon=True).start()
     try:
         warm_up(config, place)
     except Exception:  # only time is lost without it
         logging.exception("not warmed up")
     torch.cuda.empty_cache()
     logging.info("warm, %.0f s left", end - time.time())
-    growing = Growing(CACHE, config.cache_side, CAPACITY, place.device)
+    growing = Growing(mine, config.cache_side, CAPACITY, place.device)
     while len(growing.take()[0].labels) < FEWEST and not OVER.exists():
         time.sleep(1.0)
     seconds = max(20.0, end - time.time() - LAST)
     logging.info("begin with %d, %.0f s to train", len(growing.take()[0].labels), seconds)
     loop.train(replace(config, seconds=seconds), place, growing.take)
     logging.info("ended with %d", len(growing.take()[0].labels))
+    if place.world > 1:
+        torch.distributed.destroy_process_group()
 
 
 if __name__ == "__main__":

@@ -30,6 +30,7 @@ Model = Annotated[Path, typer.Option("--model", help="Network file (ONNX, float3
 Sets = Annotated[list[Path], typer.Option("--set", help="A set of pictures with labels.jsonl; may be repeated.")]
 Out = Annotated[Path, typer.Option("--out", help="Where to write.")]
 Limit = Annotated[int, typer.Option("--limit", min=0, help="Most pictures of each set; 0 for all.")]
+Alpha = Annotated[float, typer.Option("--alpha", help="Error level of the conformal sets.")]
 SecondLook = Annotated[Path | None, typer.Option("--second-look", help="Folder of the pictures from another hand.")]
 
 WEIGHTS = Path("model/weights/cues.onnx")
@@ -108,8 +109,8 @@ def calibrate(
     sets: Sets,
     model: Model = WEIGHTS,
     second_look: SecondLook = None,
-    alpha: Annotated[float, typer.Option("--alpha", help="Error level of the conformal sets.")] = 0.02,
-    statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.06,
+    alpha: Alpha = 0.02,
+    statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.03,
     named: Annotated[float, typer.Option("--named", help="Largest share of wrong names on any source.")] = 0.004,
     keep: Annotated[float, typer.Option("--keep", help="Least share of subjects that must still be found.")] = 0.97,
     photos: Annotated[list[Path], typer.Option("--photos", help="A folder of photos of other things.")] = [],  # noqa: B006
@@ -195,6 +196,7 @@ def rival(
     rows: Annotated[Path, typer.Option("--rows", help="rows.jsonl of the product's evaluation.")],
     sets: Annotated[list[Path], typer.Option("--set", help="Set to compare on; may be repeated.")] = [],  # noqa: B006
     second_look: SecondLook = None,
+    alpha: Alpha = 0.02,
     out: Out = Path("artefacts/evaluation/rival.json"),
     limit: Limit = 0,
 ) -> None:
@@ -207,7 +209,7 @@ def rival(
     known = targets_from(calibration, None, [], [], limit)
     if second_look is not None:
         known.append(Target("second_look", second_look, tuple(read_second_look(second_look, "calibrate"))))
-    _print(contest(weights, known, targets_from(sets, second_look, [], [], limit), rows, Bars(), out)["sets"])
+    _print(contest(weights, known, targets_from(sets, second_look, [], [], limit), rows, Bars(alpha=alpha), out)["sets"])
 
 
 def _print(value: object) -> None:

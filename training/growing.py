@@ -56,8 +56,8 @@ def fill(config: TrainConfig, folder: Path, part: int, parts: int, over: Path, c
                 rows.flush()
                 laid += len(mine)
 
-        for backdrops in map(Path, config.backdrops if part == 0 else ()):
-            lay(Pictures(backdrops), backdrop_records(backdrops))
+        for backdrops in map(Path, config.backdrops):
+            lay(Pictures(backdrops), backdrop_records(backdrops)[part::parts])
         while True:
             last = over.exists()
             for set_folder in map(Path, config.sets):
