@@ -27,6 +27,7 @@ from updraft_key.training.passage import both_looks, ceiling, overlap, pass_thro
 from updraft_key.training.plots import draw_plots  # noqa: E402
 from updraft_key.training.real_photos import read_cases  # noqa: E402
 from updraft_key.training.rival import contest, rival_config  # noqa: E402
+from updraft_key.training.several import several  # noqa: E402
 from updraft_key.training.smoke import draw_toy_set  # noqa: E402
 
 pytestmark = pytest.mark.train
@@ -95,6 +96,27 @@ def test_truth_fed_to_the_rules_names_every_toy(toy: Path) -> None:
     )
     assert truth_of({**units[0], "view": "left", "mirrored": True}, "view") == 4
     assert truth_of({"kind": "pump", "subject_box": None}, "count") is None
+
+
+def test_several_photos_of_a_unit_are_asked_as_one_question(
+    toy: Path, network_file: Path, figures: dict[str, object], tmp_path: Path
+) -> None:
+    records = draw_toy_set(tmp_path, 30, np.random.default_rng(8))
+    eras = sorted((r for r in records if r["era"]), key=lambda r: str(r["era"]))
+    units = [r for r in eras if sum(o["era"] == r["era"] for o in eras) % 2 == 0]
+    lines = [json.dumps({**r, "seed": k}) for k, r in enumerate(units)]
+    (tmp_path / "labels.jsonl").write_text("\n".join(lines) + "\n")
+    (tmp_path / "set.json").write_text('{"views": 2}')
+    found = several(OnnxNetwork(network_file), [tmp_path])
+    assert found["units"] == len(units) // 2 > 5 and list(found["photos"]) == ["1", "2"]
+    for share in found["photos"].values():
+        assert share["answer_rate"]["n"] == found["units"], "a perfect reader names every toy"
+        assert share["answer_rate"]["k"] == share["named_precision"]["k"] <= share["named_precision"]["n"]
+    text = card_of({**figures, "several_photos": found}, read_spec(network_file))
+    assert f"## Several photos of one unit ({found['units']} units)" in text
+    (tmp_path / "set.json").write_text('{"views": 1}')
+    with pytest.raises(ValueError, match="several pictures a scene"):
+        several(OnnxNetwork(network_file), [tmp_path])
 
 
 def test_metrics_hold_every_promised_figure(figures: dict[str, object], toy: Path) -> None:

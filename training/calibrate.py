@@ -71,7 +71,7 @@ class Bars:
     """
 
     alpha: float = 0.02
-    statement: float = 0.06
+    statement: float = 0.03
     named: float = 0.004
     near: float = 0.02
     far: float = 0.002

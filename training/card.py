@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from updraft_key.model.certainty import SURE
 from updraft_key.model.cues import CUES, READINGS
 from updraft_key.model.spec import ModelSpec
 
@@ -33,7 +34,7 @@ It looks twice at one photo: where an updraft carburetor is, then at a crop for 
 ear, main jet, scavenge line, throat bottom), each with a reading of its own for "out of sight". It does **not** name a
 generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
-A name stands only where all cues together, accepted or not, make it 95 % sure (`model/certainty.py`).
+A name stands only where all cues together, accepted or not, make it {sure} sure (`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
@@ -76,6 +77,7 @@ def card_of(figures: Mapping[str, Any], spec: ModelSpec) -> str:
             sha=model["sha256"],
             bytes=model["bytes"],
             commit=model["commit"] or "unknown",
+            sure=f"{100 * SURE:.0f} %",
             data=model["data_hash"] or "unknown",
             parameters=f"{spec.training.get('channels', 'unknown')} decoder channels, "
             f"looks at {spec.find_size} and {spec.read_size} px",
@@ -85,6 +87,8 @@ def card_of(figures: Mapping[str, Any], spec: ModelSpec) -> str:
         parts.append(_set_section(name, figure))
     if "corruptions" in figures:
         parts.append(_corruption_section(figures["corruptions"]))
+    if "several_photos" in figures:
+        parts.append(_several_section(figures["several_photos"]))
     few = sorted(k for k, n in spec.calibration.cases.items() if "." in k and n < 1.0 / spec.calibration.alpha)
     parts.append(
         _LIMITS.format(level=1.0 - spec.calibration.alpha, few=", ".join(f"`{k}`" for k in few) or "none here")
@@ -207,6 +211,15 @@ def _corruption_section(figures: Mapping[str, Any]) -> str:
     return "## Under corruption (imagecorruptions-imaug 1.1.5, five severities)\n" + table(
         ("kinds", "pictures", "mean named precision", "all names together"), rows
     )
+
+
+def _several_section(figures: Mapping[str, Any]) -> str:
+    rows = [
+        (photos, share_text(f["named_precision"]), share_text(f["answer_rate"]))
+        for photos, f in figures["photos"].items()
+    ]
+    head = ("photos", "right, of those named", "named right, of those that a perfect reader can name")
+    return f"## Several photos of one unit ({figures['units']} units)\n" + table(head, rows)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -133,6 +133,9 @@ def evaluate(
     photos: Annotated[list[Path], typer.Option("--photos", help="A folder of photos of other things.")] = [],  # noqa: B006
     out: Out = Path("artefacts/evaluation"),
     corrupted: Annotated[int, typer.Option("--corrupted", min=0, help="Units for the corruption suite; 0: none.")] = 0,
+    by_unit: Annotated[
+        list[Path], typer.Option("--by-unit", help="A set with several pictures a scene, as photos of one unit.")
+    ] = [],  # noqa: B006
     plots: Annotated[bool, typer.Option("--plots", help="Draw reliability and confusion as PNG.")] = False,
     rates: Annotated[
         Path | None,
@@ -150,7 +153,8 @@ def evaluate(
     words = ["updraft-key evaluate", f"--model {model.name}", *(f"--set {s.name}" for s in sets)]
     words += ["--second-look second_look"] if second_look else []
     words += [f"--photos {p.name}" for p in photos] + ([f"--corrupted {corrupted}"] if corrupted else [])
-    figures = run(model, targets, out, corrupted=corrupted, command=" ".join(words))
+    words += [f"--by-unit {s.name}" for s in by_unit]
+    figures = run(model, targets, out, corrupted=corrupted, by_unit=by_unit, command=" ".join(words))
     if plots:
         from .plots import draw_plots
 
@@ -209,7 +213,9 @@ def rival(
     known = targets_from(calibration, None, [], [], limit)
     if second_look is not None:
         known.append(Target("second_look", second_look, tuple(read_second_look(second_look, "calibrate"))))
-    _print(contest(weights, known, targets_from(sets, second_look, [], [], limit), rows, Bars(alpha=alpha), out)["sets"])
+    _print(
+        contest(weights, known, targets_from(sets, second_look, [], [], limit), rows, Bars(alpha=alpha), out)["sets"]
+    )
 
 
 def _print(value: object) -> None:

@@ -32,6 +32,7 @@ from .export import int8_beside
 from .measures import share
 from .passage import ceiling, overlap, pictures_of, plain_photos, records_of, truth_of
 from .second_look import read_second_look
+from .several import several
 from .tally import LEAST_SCREW_PX, CueRow, Row, tally
 
 log = logging.getLogger(__name__)
@@ -220,6 +221,7 @@ def evaluate(
     out: Path,
     *,
     corrupted: int = 0,
+    by_unit: Sequence[Path] = (),
     eight_bit: bool = True,
     command: str = "",
     seed: int = 0,
@@ -231,6 +233,7 @@ def evaluate(
         targets: sets to report on.
         out: folder to write into.
         corrupted: pictures of the first set for the corruption suite; 0 leaves it out.
+        by_unit: sets with several pictures a scene, to report on several photos of one unit.
         eight_bit: compare with the int8 file beside it, if there is one.
         command: how it was called, kept with the figures.
         seed: of resampling and of the corruption suite.
@@ -254,6 +257,8 @@ def evaluate(
         "calibration_cases": dict(network.spec.calibration.cases),
         "sets": {},
     }
+    if by_unit:
+        figures["several_photos"] = several(network, by_unit)
     with (out / "rows.jsonl").open("w", encoding="utf-8") as handle:
         for target in targets:
             rows = list(rows_of(network, target))
