@@ -6,18 +6,18 @@ The pictures go through the product's fusion and rules as one person's photos of
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from updraft_key.model.certainty import withhold
-from updraft_key.model.cues import CUES, READINGS, CueVector, Evidence, Outcome, Verdict
+from updraft_key.model.cues import CueVector, Outcome
 from updraft_key.model.fuse import fuse
 from updraft_key.model.key import decide
 from updraft_key.model.runtime import Network
 
 from .measures import share
-from .passage import Case, pass_through, records_of
+from .passage import Case, pass_through, records_of, true_vector
 
 
 def several(network: Network, folders: Sequence[Path]) -> dict[str, Any]:
@@ -57,17 +57,7 @@ def _with(network: Network, units: Sequence[Sequence[Case]], photos: int) -> dic
         named = verdict.outcome is Outcome.NAMED
         if named:
             right.append(verdict.era == era)
-        if _perfect([c.record for c in seen if c.unit]).outcome is Outcome.NAMED:
+        true = CueVector.from_evidence(*(e for c in seen if c.unit for e in true_vector(c.record).evidence))
+        if decide(true).outcome is Outcome.NAMED:
             answered.append(named and verdict.era == era)
     return {"named_precision": share(right).to_json(), "answer_rate": share(answered).to_json()}
-
-
-def _perfect(records: Sequence[Mapping[str, Any]]) -> Verdict:
-    """What the rules answer to the true readings of all pictures."""
-    told = [
-        Evidence(cue, record["cues"][cue], f"photo:{i}")
-        for i, record in enumerate(records)
-        for cue in CUES
-        if (record["cues"] or {}).get(cue) in READINGS[cue]
-    ]
-    return decide(CueVector.from_evidence(*told))
