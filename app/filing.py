@@ -17,7 +17,7 @@ from .line import Block, Line
 from .listing import RESULTS
 from .overlay import draw_marks
 from .report import ClaimSection, DoneTest, Picture, ReportInput, make_pdf
-from .words import not_seen_lines
+from .verdict_words import NOTHING_SEEN, not_seen_lines
 
 
 def report_pdf(asked: Asked, claim: Era | None, by: str, reference: str, day: str | None, lang: str) -> bytes:
@@ -52,10 +52,14 @@ def claim_section(check: ClaimCheck, answer: Answer, lang: str) -> ClaimSection:
         Line(t.again(f.text), "" if f.photo is None else sources_name((f"photo:{f.photo}",), lang)) for f in check.signs
     )
     nothing = (Line(t.say("Nothing.")),)
+    if answer.verdict.outcome in NOTHING_SEEN:
+        unseen: tuple[Line, ...] = (Line(t.say("Everything: no photo shows such a carburetor, or none can be read.")),)
+    else:
+        unseen = _unseen(answer, lang) or nothing
     groups = (
         Block("supports", t.say("What supports the claim"), tuple(supports) or nothing),
         Block("contradicts", t.say("What contradicts the claim"), tuple(against) or nothing),
-        Block("unseen", t.say("What could not be seen"), _unseen(answer, lang) or nothing),
+        Block("unseen", t.say("What could not be seen"), unseen),
         Block("close", t.say("What would close it"), close),
         Block("signs", t.say("Signs that a photo may show something else"), signs),
     )

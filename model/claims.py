@@ -40,7 +40,7 @@ WHY: Mapping[str, str] = MappingProxyType(
 )
 """One sentence for each way a claim can fare; English, the keys for translation."""
 
-_FOREIGN = ("two_units", "same_picture_twice", "screenshot")
+_FOREIGN = ("two_units", "same_picture_twice", "by_hand_alone", "screenshot")
 """Findings that a photo may not be of this unit at all."""
 
 
@@ -57,7 +57,8 @@ class ClaimCheck:
             each with the photos and hand tests it rests on.
         hints: rules that settle nothing but speak against the claim.
         look: what would close an open claim, or remove a doubt; None if nothing is needed or known.
-        signs: that photos may not be of this unit: two units, a picture used twice, a screenshot.
+        signs: that photos may not be of this unit: two units, a picture used twice, a screenshot, no such
+            carburetor in it.
     """
 
     claim: Era
@@ -104,6 +105,9 @@ def signs(answer: Answer) -> tuple[Finding, ...]:
             found += [Finding(name, severity, text, i) for i in photos]
         elif name in answer.cues.findings:
             found.append(Finding(name, severity, text))
+    empty = [i for i, p in enumerate(answer.photos) if p.readings is not None and not p.readings.subject.found]
+    if len(empty) < sum(p.readings is not None for p in answer.photos):  # else the whole answer says so
+        found += [Finding("not_in_photo", *FINDINGS["not_in_photo"], i) for i in empty]
     return tuple(found)
 
 

@@ -37,6 +37,7 @@ the count of screws, which a hidden fifth one changes."""
 
 TWO_UNITS = "two_units"
 SAME_TWICE = "same_picture_twice"
+BY_HAND_ALONE = "by_hand_alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,8 @@ def fuse(
         fingerprints: of the photos' pixels, in the same order, to find near-duplicates; may be left out.
 
     Returns:
-        The vector for the rule layer. Its findings may hold ``two_units`` and ``same_picture_twice``.
+        The vector for the rule layer. Its findings may hold ``two_units``, ``same_picture_twice`` and
+        ``by_hand_alone`` (photos were given, none shows such a carburetor, and hand tests told something).
 
     Raises:
         ValueError: if fingerprints are given, but not one for each photo.
@@ -90,6 +92,8 @@ def fuse(
         cues[cue] = _fused(cue, said, [h for h in hands if h.cue is cue])
     if any(len(group) > 1 for group in groups):
         findings[SAME_TWICE] = None
+    if groups and not seen and any(h.evidence is not None for h in hands):
+        findings[BY_HAND_ALONE] = None
     return CueVector(
         MappingProxyType(cues),
         photos_given=len(photos),

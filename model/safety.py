@@ -95,6 +95,11 @@ FINDINGS: Mapping[str, tuple[str, str]] = MappingProxyType(
             "These photos may show two different units. Take all of them again of the one you mean.",
         ),
         "same_picture_twice": ("note", "The same picture was given twice; it counts once."),
+        "by_hand_alone": (
+            "note",
+            "No photo shows such a carburetor: what is said here rests on hand tests alone.",
+        ),
+        "not_in_photo": ("note", "No such carburetor was found in one picture; it tells nothing of this unit."),
         "screenshot": (
             "note",
             "One picture looks like a screenshot, not a photo. It may not show this unit.",

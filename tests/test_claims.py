@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from updraft_key.model.answer import Answer, ModelId, PhotoAnswer
 from updraft_key.model.claims import WHY, ClaimResult, check_claim
-from updraft_key.model.cues import CUES, ERAS, READINGS, Cue, CueVector, Era, Evidence, Outcome
+from updraft_key.model.cues import CUES, ERAS, READINGS, Cue, CueVector, Era, Evidence, Outcome, Readings, Subject
+from updraft_key.model.fuse import fuse
+from updraft_key.model.hands import hand_test
 from updraft_key.model.key import decide
 from updraft_key.model.next_look import rank
+from updraft_key.model.safety import findings
 
 
 def answer(*evidence: Evidence, photos: int = 2, usable: int = 2, found: bool = True, **more: object) -> Answer:
@@ -85,6 +89,23 @@ def test_signs_that_a_photo_is_not_of_this_unit() -> None:
         ("screenshot", 1),
     ]
     assert all(f.text for f in check.signs)
+
+
+def test_a_photo_without_a_carburetor_is_a_sign_and_so_is_a_claim_that_rests_on_hands_alone() -> None:
+    """Facts of this tool, not of the trade: a magnet named it, and the picture beside it shows something else."""
+    none, some = (Readings(Subject(found, 0.5), "", "", {}) for found in (False, True))
+    empty, full = (PhotoAnswer("a.jpg", "", 10, 10, True, (), r) for r in (none, some))
+    holds = hand_test("magnet", "holds")
+    mixed = replace(answer(), photos=(empty, full))
+    assert [(f.id, f.photo) for f in check_claim(Era.IRON, mixed).signs] == [("not_in_photo", 0)]
+    assert check_claim(Era.IRON, replace(answer(found=False), photos=(empty,))).signs == ()
+    vector = fuse([none], [holds])
+    assert decide(vector).era is Era.IRON
+    alone = replace(answer(), cues=vector, verdict=decide(vector), photos=(empty,))
+    check = check_claim(Era.IRON, alone)
+    assert check.result is ClaimResult.SUPPORTED and [f.id for f in check.signs] == ["by_hand_alone"]
+    assert "by_hand_alone" in [f.id for f in findings(vector, decide(vector))], "and whoever asked is told"
+    assert fuse([some], [holds]).findings == fuse([], [holds]).findings == ()
 
 
 def test_a_check_turns_into_json() -> None:
