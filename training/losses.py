@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import torch
 from torch import Tensor
 from torch.nn import functional as F
-from updraft_key.model.cues import CUES, LANDMARKS
+from updraft_key.model.cues import CUES, LANDMARKS, Cue
 
 from .config import LossWeights
 from .data import SCREWS
@@ -21,6 +21,8 @@ STRIDE = 4
 SPREAD = 1.6
 """Standard deviation of a landmark's target, in stride-4 cells."""
 ANGLE_UNIT = 45.0
+WEIGHT = {Cue.METAL: 0.5, Cue.FRONT_EAR: 2.0}
+"""Of a cue's loss, where it is not 1: colour and texture settle nothing, the ear settles most and is the hardest."""
 ROOT = SCREWS + LANDMARKS.index("handle_root") - 1
 """Place of the handle's root among a picture's points."""
 
@@ -166,7 +168,7 @@ def terms(
         "count": cross_entropy(out["count"], targets["count"], smoothing),
         "cue": torch.stack(
             [
-                cross_entropy(out[str(c)], targets["cues"][:, k], smoothing) * (0.5 if str(c) == "metal" else 1.0)
+                cross_entropy(out[str(c)], targets["cues"][:, k], smoothing) * WEIGHT.get(c, 1.0)
                 for k, c in enumerate(CUES)
             ]
         ).sum(),

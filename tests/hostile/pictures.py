@@ -153,7 +153,10 @@ def xmp() -> bytes:
 
 
 def tagged(pixels: NDArray[np.uint8]) -> dict[str, bytes]:
-    """One picture in each format with position, serial number and comment in every place that takes them."""
+    """One picture in each format with position, serial number and comment in every place that takes them.
+
+    The second HEIC has two small pictures: the tagged one inside its EXIF, and one in the container's own way.
+    """
     image = Image.fromarray(pixels)
     exif = tagged_exif()
     text = chunk(b"tEXt", b"Comment\0" + SERIAL + b" at " + GPS[0]) + chunk(
@@ -166,6 +169,7 @@ def tagged(pixels: NDArray[np.uint8]) -> dict[str, bytes]:
         "tagged.webp": saved(image, "WEBP", exif=exif, xmp=xmp(), quality=92),
         "thumbnail.jpg": saved(image, "JPEG", exif=thumbnail_exif(), quality=92),
         "tagged.heic": saved(image, "HEIF", exif=exif, xmp=xmp(), quality=92),
+        "thumbnail.heic": saved(image, "HEIF", exif=thumbnail_exif(), thumbnails=[64], quality=92),
     }
 
 
