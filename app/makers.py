@@ -1,4 +1,4 @@
-"""Commands for makers of models: ``render``, ``train``, ``calibrate``, ``evaluate``, ``card``, ``ablate``, ``export``.
+"""Commands for makers of models: ``render``, ``train``, ``mean``, ``export``, ``calibrate``, ``evaluate`` and so on.
 
 They belong to packages that need not be installed, so they are found by name, when asked for, and get the rest of
 the command line as it stands.
@@ -38,6 +38,7 @@ MAKERS: Mapping[str, Maker] = MappingProxyType(
         "rival": Maker(
             "updraft_key.training.rival", "train", "Train the same network to name the generation directly."
         ),
+        "mean": Maker("updraft_key.training.mean", "train", "Write the mean of several networks' weights."),
         "export": Maker("updraft_key.training.export", "train", "Write the network file that ships."),
     }
 )

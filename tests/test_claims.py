@@ -57,7 +57,7 @@ def said(text: str) -> list[Evidence]:
             "open",
             "open_conflict",
             ["ear_bare", "ear_screwed"],
-            "look_front",
+            "feel_ear",
         ),
     ],
 )

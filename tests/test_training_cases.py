@@ -139,11 +139,14 @@ def test_heads_learn_from_cases_and_the_new_file_is_whole(
 
 
 def one_of_each(identifier: Identifier, folder: Path, capsys: pytest.CaptureFixture[str]) -> str:
-    """A store with one case of each unit, exported to ``folder / "set"``; where it is."""
+    """A store with one case of each unit, exported to ``folder / "set"``; where it is.
+
+    The cut is one at which no answer lies so near its bar that the stored JPEG is answered otherwise.
+    """
     url = str(folder / "cases.sqlite")
     store = Store(url)
     for unit in UNITS:
-        keep(store, identifier, unit, 1, unit.cues, unit.truth)
+        keep(store, identifier, unit, 2, unit.cues, unit.truth)
     exported(store, url, folder / "set", capsys)
     return url
 

@@ -83,6 +83,18 @@ def train(
 
 
 @app.command()
+def mean(
+    weights: Annotated[list[Path], typer.Argument(help="weights.safetensors of runs from the same start.")],
+    out: Out = Path("runs/mean/weights.safetensors"),
+    share: Annotated[list[float], typer.Option("--share", help="Of each file in turn; equal if left out.")] = [],  # noqa: B006
+) -> None:
+    """Write the mean of several networks' weights."""
+    from .mean import write_mean
+
+    write_mean(weights, share or [1.0 / len(weights)] * len(weights), out)
+
+
+@app.command()
 def export(
     weights: Annotated[Path, typer.Argument(help="weights.safetensors of a run.")],
     out: Out = WEIGHTS,
