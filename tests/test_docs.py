@@ -174,6 +174,7 @@ def test_the_files_of_the_data_flow_are_there(name: str) -> None:
 def test_every_command_that_is_named_has_help(command: str) -> None:
     if command in (
         "train",
+        "mean",
         "evaluate",
         "export",
         "calibrate",

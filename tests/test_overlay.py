@@ -39,7 +39,7 @@ def test_labels_lie_inside_and_apart(labels: list[tuple[tuple[float, float], tup
         assert rect.x0 >= 0 and rect.x1 <= 800 and rect.y0 >= 0 and rect.y1 <= 600
         assert rect.x1 - rect.x0 == pytest.approx(w) and rect.y1 - rect.y0 == pytest.approx(h)
     for i, a in enumerate(places):
-        assert all(a.overlap(b) == 0 for b in places[i + 1 :])
+        assert all(a.overlap(b) < 1e-6 for b in places[i + 1 :]), "square pixels: no more than rounding"
 
 
 def test_labels_stay_near_where_there_is_room() -> None:
