@@ -106,7 +106,8 @@ def warm_rows(bench: Bench) -> list[Row]:
 
 def cold_rows(bench: Bench) -> list[Row]:
     """Fresh processes: the whole command, and the import of the door alone."""
-    run = f"import sys; from updraft_key.app.cli import main; sys.exit(main(['identify', {str(bench.photo())!r}]))"
+    argv = f"import sys; sys.argv[1:] = ['identify', {str(bench.photo())!r}]; "
+    run = argv + "from updraft_key.app.start import main; sys.exit(main())"
     two = "import os; os.environ['UPDRAFT_KEY_THREADS'] = '2'; " + run
     codes = {"identify": run, "two": two, "import": "import updraft_key.model", "bare": "pass"}
     taken = bench.starts(codes)
