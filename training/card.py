@@ -27,7 +27,8 @@ model-index:
 # Updraft Key: the network that reads cues
 
 Written by `updraft-key model-card` from `metrics.json`; a test compares the two. Version {version}, SHA-256 `{sha}`,
-{bytes:,} bytes in float32. Training code at commit `{commit}`, label files' SHA-256 `{data}`.
+{bytes:,} bytes in float32. Exported at commit `{commit}`;
+label files' SHA-256 (of a mean of networks: its first) `{data}`.
 
 ## What it does
 It looks twice at one photo: where an updraft carburetor is, then at a crop for six cues (metal, joint screws, front
