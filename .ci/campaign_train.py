@@ -16,6 +16,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import torch
 from updraft_key.training import loop
@@ -39,6 +40,7 @@ CACHE, OVER = Path(os.environ.get("CACHE", "/tmp/cache")), Path("/tmp/rendered")
 
 def load(path: str, folder: Path, part: int, parts: int) -> None:
     """Decode one share of the pictures, in a process of its own."""
+    cv2.setNumThreads(1)  # the renderers need the other cores
     config = TrainConfig.read(Path(path))
     fill(config, folder, part, parts, OVER, loop.phone_camera(config, part))
 

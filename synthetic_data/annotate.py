@@ -95,6 +95,7 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         "landmarks": {},
         "handle": None,
         "ambiguous": [],
+        "glimpsed": {},
     }
     if not is_unit or stage.model is None:
         return mirror(record) if shot.mirrored else record
@@ -112,7 +113,7 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         if k.startswith("zone:") and s.box is not None and s.fraction >= ABSENCE
     }
     record["px_per_mm"] = round(looker.scale(size), 4)
-    cues, unsure = read_cues(model, seen, looker, size)
+    cues, unsure, glimpsed = read_cues(model, seen, looker, size)
     count, corners = count_screws(seen)
     record["screw_count"] = count
     record["all_screws"] = corners == 4 and cues[str(Cue.FRONT_EAR)] != OUT_OF_SIGHT
@@ -121,6 +122,7 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         unsure.add(str(Cue.METAL))
     record["cues"] = cues
     record["ambiguous"] = sorted(unsure)
+    record["glimpsed"] = glimpsed
     record["landmarks"] = landmarks(model, seen, looker, size)
     if cues[str(Cue.MAIN_JET)].startswith("handle") and model.facts.get("handle_deg") is not None:
         image = handle_image_angle(model, looker, size)
@@ -138,11 +140,14 @@ def count_screws(seen: Mapping[str, Sight]) -> tuple[int, int]:
     return sum(there), sum(there[:4])
 
 
-def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int) -> tuple[dict[str, str], set[str]]:
-    """Return (reading or ``out_of_sight`` for each cue, the cues that are ambiguous)."""
+def read_cues(
+    model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
+) -> tuple[dict[str, str], set[str], dict[str, str]]:
+    """Return (reading or ``out_of_sight`` for each cue, the cues that are ambiguous, what those show a bit of)."""
     facts = model.facts
     out = {str(c): OUT_OF_SIGHT for c in CUES}
     unsure: set[str] = set()
+    glimpsed: dict[str, str] = {}
 
     scale = looker.scale(size)
 
@@ -151,6 +156,8 @@ def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
             out[str(cue)] = reading
         elif level != "hidden":
             unsure.add(str(cue))
+            if reading in READINGS[cue]:
+                glimpsed[str(cue)] = reading
 
     bare = seen.get("zone:body_bare")
     if bare is not None:
@@ -184,16 +191,16 @@ def read_cues(model: Model, seen: Mapping[str, Sight], looker: Looker, size: int
 
     if facts["scavenge_line"] == "external":
         level = best_level(seen, "scavenge_tube")
-        say(Cue.SCAVENGE_LINE, "external", level)
         if level == "hidden" and zone_level(seen, "tube_low") == "seen":
-            unsure.add(str(Cue.SCAVENGE_LINE))
+            level = "glimpsed"  # where it would end shows, and it does not
+        say(Cue.SCAVENGE_LINE, "external", level)
     else:
         say(Cue.SCAVENGE_LINE, "absent", zone_level(seen, "tube_low"))
 
     bottom = str(facts["throat_bottom"])
     part = {"big_plug": "throat_plug", "tube_fitting": "tube_fitting"}.get(bottom)
     say(Cue.THROAT_BOTTOM, bottom, zone_level(seen, "throat_bottom") if part is None else best_level(seen, part))
-    return out, unsure
+    return out, unsure, glimpsed
 
 
 def _image(pose: Pose, size: int, *points: Floats) -> list[NDArray[np.float64]]:

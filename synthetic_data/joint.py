@@ -7,12 +7,12 @@ import math
 import numpy as np
 from updraft_key.model.cues import Era
 
-from .layout import Layout, plan
+from .layout import Layout, head_of, plan
 from .mesh import Floats
 from .noise import fbm
 from .pieces import RawPart, raw
 from .screws import HEADS, moved, screw_shape, thread_end
-from .solids import Field, Solid, aim, f32, polygon, prism, rod, vec
+from .solids import Field, Solid, Vec, aim, f32, polygon, prism, rod, vec
 from .unit import UnitSpec
 
 
@@ -73,6 +73,8 @@ def ear_solid(spec: UnitSpec, lay: Layout, sign: float) -> Solid:
                 (-0.8 * w, out * 0.7),
             ]
         )
+    elif spec.ear == "lump":
+        flat = _lump(spec, w, out, back)
     else:
         wide = w * (1.5 if spec.ear == "wide" else 1.0)
         r = min(wide, out + 8.0)
@@ -84,6 +86,17 @@ def ear_solid(spec: UnitSpec, lay: Layout, sign: float) -> Solid:
     return prism(plan(middle, lay.half_z), flat, thick / 2 + 1.0, min(spec.edge, 1.4))
 
 
+def _lump(spec: UnitSpec, w: float, out: float, back: float) -> Vec:
+    """An ear's outline (n, 2) of no particular shape: rounder or squarer, leaning, its root narrow or wide."""
+    rng = np.random.default_rng([spec.seed, 5])
+    power, lean, root = rng.uniform(0.35, 1.3), rng.uniform(-0.25, 0.25), rng.uniform(0.95, 1.7)
+    rise = min(w * rng.uniform(0.6, 1.3), out + 8.0)
+    a = np.linspace(0, math.pi, 17)
+    across, up = np.cos(a), np.sin(a).clip(0.0, 1.0) ** power
+    arc = np.stack([w * (np.sign(across) * np.abs(across) ** power + lean * up * (1 - up)), out - rise * (1 - up)], 1)
+    return np.concatenate([[(-w * root, back), (w * root, back)], arc])
+
+
 def ear_face(spec: UnitSpec, lay: Layout, sign: float) -> float:
     """Height of the ear's outer face on one casting."""
     return sign * (lay.gap + (spec.ear_upper_mm if sign > 0 else spec.ear_lower_mm))
@@ -92,11 +105,11 @@ def ear_face(spec: UnitSpec, lay: Layout, sign: float) -> float:
 def spotfaces(spec: UnitSpec, lay: Layout, f: Field, sign: float) -> None:
     """Clear the faces on which the heads sit, if they sit on this casting, and drill empty holes."""
     heads_here = (spec.screw_side == "above") == (sign > 0)
-    size = HEADS[spec.screw_head][spec.screw_size]
     thick = spec.joint_upper_mm if sign > 0 else spec.joint_lower_mm
     for i, spot in enumerate(lay.screws):
         if i == 4 and not has_ear(spec):
             continue
+        size = head_of(spec, i)
         face = ear_face(spec, lay, sign) if i == 4 else sign * (lay.gap + thick + 0.6)
         start = spot + vec(0, face - sign * 0.15, 0)
         if heads_here or (i == 4 and sign > 0):
@@ -152,9 +165,11 @@ def joint_screws(
     marks: dict[str, Floats] = {}
     names = []
     sign = 1.0 if spec.screw_side == "above" else -1.0
-    size = HEADS[spec.screw_head][spec.screw_size]
-    shape = screw_shape(spec.screw_head, size, spec.washer, spec.hardware)
-    odd = screw_shape(spec.odd_head, HEADS["pan"][spec.screw_size], spec.washer, "zinc") if spec.odd_screw else None
+    size, odd_size = head_of(spec, 0), HEADS[spec.odd_head][spec.screw_size]
+    shape = in_ear = screw_shape(spec.screw_head, size, spec.washer, spec.hardware)
+    if spec.ear_head != "same":
+        in_ear = screw_shape(spec.ear_head, head_of(spec, 4), spec.washer, spec.hardware)
+    odd = screw_shape(spec.odd_head, odd_size, spec.washer, "zinc") if spec.odd_screw else None
     thick = spec.joint_upper_mm if sign > 0 else spec.joint_lower_mm
     other = spec.joint_lower_mm if sign > 0 else spec.joint_upper_mm
     single = spec.present != "whole"
@@ -176,11 +191,11 @@ def joint_screws(
         out.append(
             moved(
                 f"joint_screw_{i + 1}",
-                odd if odd is not None and spec.odd_screw == i + 1 and i < 4 else shape,
+                in_ear if i == 4 else odd if odd is not None and spec.odd_screw == i + 1 else shape,
                 frame,
             )
         )
-        marks[f"screw_{i + 1}"] = f32(frame.origin + vec(0, sign * size.height * 0.6, 0))
+        marks[f"screw_{i + 1}"] = f32(frame.origin + vec(0, sign * head_of(spec, i).height * 0.6, 0))
         names.append(f"joint_screw_{i + 1}")
         if spec.thread_out > 0.3 and i < 4:
             stick = spec.thread_out + (4.0 if single else 0.0)

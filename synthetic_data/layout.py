@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .screws import HEADS
+from .screws import HEADS, Head
 from .solids import Frame, Vec, vec
 from .unit import UnitSpec
 
@@ -21,9 +21,16 @@ CORNERS: dict[str, tuple[float, float, float, float]] = {
     "d_shape": (0.84, 0.84, 0.68, 0.72),
     "oval": (0.74, 0.72, 0.74, 0.72),
     "waisted": (0.84, 0.84, 0.84, 0.84),
+    "pillow": (0.8, 0.8, 0.8, 0.8),
     "hexagon": (0.7, 0.84, 0.7, 0.84),
     "kite": (0.62, 0.84, 0.76, 0.84),
 }
+
+
+def head_of(spec: UnitSpec, screw: int) -> Head:
+    """Sizes of a joint screw's head, an odd one aside: 0 to 3 at the corners, 4 in the ear."""
+    own = screw == 4 and spec.ear_head != "same"
+    return HEADS[spec.ear_head if own else spec.screw_head][spec.screw_size]
 
 
 def plan(y: float, z: float = 0.0, x: float = 0.0) -> Frame:
@@ -76,8 +83,10 @@ def place(spec: UnitSpec) -> Layout:
     rt = spec.throat_radius * s
     mouth_r = rt + spec.horn_flare * s
     outer = mouth_r + spec.wall
-    size = HEADS[spec.screw_head][spec.screw_size]
-    tall = size.height + 3.0 if spec.screw_side == "below" else 0.0  # room for heads under the joint's front
+    size = head_of(spec, 4)
+    tall = (
+        max(size.height, head_of(spec, 0).height) + 3.0 if spec.screw_side == "below" else 0.0
+    )  # room for heads under the joint's front
     under_joint = max(spec.ear_lower_mm + 0.6, spec.joint_lower_mm) + tall if tall else 0.6 * spec.joint_lower_mm
     drop = max(spec.horn_drop * s, outer + under_joint + 0.5)
     # the barrel stays clear of the screw that an ear has in front

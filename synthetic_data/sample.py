@@ -30,6 +30,11 @@ _WEIGHTS = {
     "hand": {"front": 2.4, "rear": 0.7},
     "mirror": {"front": 2.0, "rear": 0.0, "top": 0.4, "below": 1.5},
 }
+SCREWS_SHARE = 0.08
+"""Share of shots from steeply above or below the joint's front, where its screws can be counted."""
+_LARGE = {"train": (0.6, 1.0), "held": (0.45, 0.95)}
+"""Share of the frame that most subjects take up. Training shows them larger, so that no light path is spent on a
+background that the second look cuts off; its first look pushes the picture back again (``looks.find_look``)."""
 CLOSE_SHARE = 0.18
 """Share of shots that are close views of one place, as the tool asks for them."""
 _CLOSE = {
@@ -96,7 +101,7 @@ def sample_scene(rng: np.random.Generator, split: str, index: int, views: int = 
     light = _light(rng, place)
     backdrop = "photograph" if rng.random() < (0.2 if place == "bench" else 0.5) else "surroundings"
     dressing = int(rng.integers(2**31))
-    shots = tuple(_shot(rng, place, np.array(up), light) for _ in range(views))
+    shots = tuple(_shot(rng, place, np.array(up), light, split) for _ in range(views))
     return SceneSpec(
         index=index,
         split=split,
@@ -153,16 +158,18 @@ def _light(rng: np.random.Generator, place: str) -> Light:
     )
 
 
-def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: Light) -> Shot:
+def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: Light, split: str) -> Shot:
     weights = np.array([_WEIGHTS[place].get(v, 1.0) for v in VIEWS])
     lowest = {"bench": 0.12, "hand": -0.6}.get(place, -2.0)
-    for _ in range(200):
+    for_screws = rng.random() < SCREWS_SHARE
+    for attempt in range(200):
+        for_screws &= attempt < 60  # of a unit that lies on its front they cannot be seen
         view = str(VIEWS[rng.choice(len(VIEWS), p=weights / weights.sum())])
-        azimuth, elevation = _angles(rng, view, place)
+        azimuth, elevation = _over_the_joint(rng) if for_screws else _angles(rng, view, place)
         if float(direction(azimuth, elevation) @ up) > lowest:
             break
     big = rng.random() < 0.88
-    fraction = rng.uniform(0.45, 0.95) if big else np.exp(rng.uniform(np.log(0.15), np.log(0.5)))
+    fraction = rng.uniform(*_LARGE[split]) if big else np.exp(rng.uniform(np.log(0.15), np.log(0.5)))
     if rng.random() < 0.08:
         fraction = rng.uniform(0.95, 1.35)
     cropped = rng.random() < 0.12
@@ -170,7 +177,7 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
     sharp = rng.random() < 0.85
     view = view_of(azimuth, elevation)
     aim = ""
-    if rng.random() < CLOSE_SHARE:
+    if rng.random() < CLOSE_SHARE and not for_screws:
         aim = str(rng.choice(_CLOSE[view]))
         fraction = np.exp(rng.uniform(np.log(1.2), np.log(2.6)))
     return Shot(
@@ -189,6 +196,12 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
         aim=aim,
         seed=int(rng.integers(2**31)),
     )
+
+
+def _over_the_joint(rng: np.random.Generator) -> tuple[float, float]:
+    """Azimuth and elevation of a camera that looks down on the joint's screws, or up at their ends."""
+    azimuth = float(np.clip(rng.normal(0.0, 35.0), -_BEFORE_ENGINE, _BEFORE_ENGINE))
+    return azimuth, float(rng.choice([-1.0, 1.0]) * rng.uniform(30.0, 85.0))
 
 
 def _angles(rng: np.random.Generator, view: str, place: str) -> tuple[float, float]:

@@ -14,9 +14,16 @@ import numpy as np
 
 from .unit import HELD, TRAIN, SpecError, UnitSpec
 
+BAND = 0.18
+"""Width of the bands beside a usual interval that are kept out of training, in widths of the interval."""
+BEYOND = 0.35
+"""Width of what lies beyond those bands, which training does see."""
+BEYOND_SHARE = 0.3
+"""Share of the numbers of a training unit that come from beyond."""
+
 
 class Draw:
-    """Draws numbers from the train intervals, or from the bands just outside them."""
+    """Draws numbers for training, or from the bands that training leaves out on both sides of the usual interval."""
 
     def __init__(self, rng: np.random.Generator, held: bool) -> None:
         self.rng = rng
@@ -27,13 +34,23 @@ class Draw:
         return round(float(self.rng.uniform(low, high)), 4)
 
     def real(self, low: float, high: float, floor: float = -1e9, ceiling: float = 1e9) -> float:
-        """Train: uniform in [low, high]. Held: in bands of 18 % of the width below and above, inside the limits."""
-        spot, side = float(self.rng.uniform()), float(self.rng.uniform())
-        if not self.held:
-            return round(low + spot * (high - low), 4)
-        band = 0.18 * (high - low)
+        """A number between the limits.
+
+        Held: in the bands beside [low, high]. Train: in [low, high], or sometimes beyond those bands.
+        """
+        spot, side, far = (float(self.rng.uniform()) for _ in range(3))
+        band = BAND * (high - low)
         below, above = (max(low - band, floor), low), (high, min(high + band, ceiling))
-        start, end = below if side * (below[1] - below[0] + above[1] - above[0]) < below[1] - below[0] else above
+        if not self.held:
+            reach = BEYOND * (high - low)
+            below, above = (
+                (max(low - band - reach, floor), low - band),
+                (high + band, min(high + band + reach, ceiling)),
+            )
+        under, over = max(below[1] - below[0], 0.0), max(above[1] - above[0], 0.0)
+        if not self.held and (far >= BEYOND_SHARE or under + over == 0.0):
+            return round(low + spot * (high - low), 4)
+        start, end = below if side * (under + over) < under else above
         return round(start + spot * (end - start), 4)
 
     def chance(self, share: float) -> bool:
@@ -69,7 +86,7 @@ def _style(d: Draw) -> dict[str, object]:
     """Foundry style and proportions: never looks at the generation."""
     squat = d.free(0.0, 1.0)  # ties heights loosely together so that squat and tall units both occur
     low = {
-        "size": d.real(0.88, 1.15),
+        "size": d.real(0.88, 1.15, 0.83, 1.2),
         "crude": d.real(0.05, 0.95, 0.0, 1.0),
         "fillet": d.real(1.6, 7.5, 1.0),
         "edge": d.real(0.5, 2.4, 0.3),
@@ -78,7 +95,7 @@ def _style(d: Draw) -> dict[str, object]:
         "parting_mm": d.real(0.0, 0.7, 0.0) if d.chance(0.6) else 0.0,
         "parting_offset": d.free(-6.0, 6.0),
         "joint_outline": d.pick(
-            {"round": 1.0, "square": 1.4, "octagon": 1.0, "d_shape": 1.0, "oval": 0.8, "waisted": 0.7},
+            {"round": 1.0, "square": 1.4, "octagon": 1.0, "d_shape": 1.0, "oval": 0.8, "waisted": 0.7, "pillow": 0.8},
             ("hexagon", "kite"),
         ),
         "joint_half_x": d.real(30.0, 42.0, 28.0),
@@ -154,14 +171,15 @@ def _controls(d: Draw) -> dict[str, object]:
         "inlet": d.pick({"elbow": 0.8, "straight": 1.0, "strainer": 0.6, "none": 0.5}),
         "inlet_azimuth_deg": d.free(95.0, 265.0),
         "inlet_mm": d.real(9.0, 22.0, 8.0),
-        "screw_head": d.pick({"fillister": 1.5, "pan": 0.8, "round": 0.9}),
+        "screw_head": d.pick({"fillister": 1.5, "pan": 0.8, "round": 0.9, "hex": 0.25, "phillips": 0.2, "socket": 0.2}),
         "screw_size": d.pick({"#8": 0.4, "#10": 1.2, "#12": 1.0, "1/4": 0.6}),
         "washer": d.pick({"none": 1.4, "plain": 0.4, "split": 0.8}),
         "thread_out": d.free(-2.0, 4.5),
         "missing_screw": int(d.rng.integers(1, 5)) if d.chance(0.07) else 0,
         "odd_screw": int(d.rng.integers(1, 5)) if d.chance(0.12) else 0,
-        "odd_head": d.pick({"hex": 1.0, "phillips": 1.0}),
-        "ear": d.pick({"round": 1.4, "square": 1.0, "triangle": 0.8, "lug": 0.8}, ("wide", "tongue")),
+        "odd_head": d.pick({"hex": 1.0, "phillips": 1.0, "socket": 0.5}),
+        "ear_head": d.pick({"same": 8.0, "fillister": 0.5, "round": 0.5, "pan": 0.5, "hex": 0.4, "socket": 0.2}),
+        "ear": d.pick({"round": 1.4, "square": 1.0, "triangle": 0.8, "lug": 0.8, "lump": 1.6}, ("wide", "tongue")),
         "ear_out": d.real(7.5, 14.5, 7.0),
         "ear_width": d.real(13.0, 26.0, 12.0),
         "ear_upper_mm": d.real(4.5, 11.0, 4.0),

@@ -2,7 +2,7 @@
 
 Head sizes are the maxima of ASME B18.6.3 slotted machine screws (fillister A and O, pan A and H, slot J; the
 project's table of published figures, section 3). The round head's sizes are not published there: common
-practice, no source. Hex and Phillips heads are wrong replacements at ordinary proportions (no source).
+practice, no source. Hex, Phillips and socket heads are wrong replacements at ordinary proportions (no source).
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def _row(major: float, diameter: float, height: float, slot: float) -> Head:
     return Head(diameter * INCH, height * INCH, slot * INCH, major * INCH)
 
 
-HEADS: Mapping[str, Mapping[str, Head]] = {
+_SLOTTED: Mapping[str, Mapping[str, Head]] = {
     "fillister": {
         "#8": _row(0.164, 0.270, 0.156, 0.054),
         "#10": _row(0.190, 0.313, 0.180, 0.060),
@@ -52,6 +52,14 @@ HEADS: Mapping[str, Mapping[str, Head]] = {
         "1/4": _row(0.250, 0.472, 0.175, 0.075),
     },
 }
+HEADS: Mapping[str, Mapping[str, Head]] = {
+    **_SLOTTED,
+    # wrong replacements; common practice, no source
+    "phillips": _SLOTTED["pan"],
+    "hex": {k: Head(2.0 * h.thread, 0.68 * h.thread, h.slot, h.thread) for k, h in _SLOTTED["pan"].items()},
+    "socket": {k: Head(1.5 * h.thread, h.thread, h.slot, h.thread) for k, h in _SLOTTED["pan"].items()},
+}
+"""Head style -> screw size -> its sizes."""
 
 STEP = 0.4  # mm: fine enough that a 1.4 mm slot is more than three cells wide
 
@@ -82,6 +90,13 @@ def head_at_origin(kind: str, head: Head) -> tuple[list[Solid], list[Solid], flo
             0.3,
         )
         return [hexagon], [], head.thread * 0.68
+    if kind == "socket":
+        hollow = prism(
+            Frame(vec(0, h, 0), np.array([[1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])),
+            polygon("drum", head.thread * 0.45, head.thread * 0.45)[::8],
+            h * 0.5,
+        )
+        return [rod(vec(0, -0.6, 0), up * h, r, edge=0.5)], [hollow], h
     cross = [
         block(Frame(vec(0, h, 0), np.eye(3)), (r * 0.55, 0.55 * h, 0.5)),
         block(Frame(vec(0, h, 0), np.eye(3)), (0.5, 0.55 * h, r * 0.55)),

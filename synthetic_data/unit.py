@@ -39,7 +39,7 @@ class UnitSpec:
     parting_mm: float = 0.3  #: height of the parting line's ridge
     parting_offset: float = 0.0  #: x of the parting plane
     # --- joint
-    joint_outline: str = "square"  #: round, square, octagon, d_shape, oval, waisted; held: hexagon, kite
+    joint_outline: str = "square"  #: round, square, octagon, d_shape, oval, waisted, pillow; held: hexagon, kite
     joint_half_x: float = 36.0  #: half width of the joint
     joint_half_z: float = 38.0  #: half length of the joint
     joint_upper_mm: float = 7.0  #: thickness of the upper casting's joint flange
@@ -111,16 +111,17 @@ class UnitSpec:
     inlet_azimuth_deg: float = 170.0  #: where the inlet leaves the bowl cover
     inlet_mm: float = 14.0  #: length of the inlet fitting
     # --- joint screws
-    screw_head: str = "fillister"  #: fillister, pan, round
+    screw_head: str = "fillister"  #: fillister, pan, round; wrong replacements: hex, phillips, socket
     screw_size: str = "#10"  #: #8, #10, #12 or 1/4
     screw_side: str = "above"  #: where the heads show: above or below
     washer: str = "none"  #: none, plain, split
     thread_out: float = 1.5  #: thread end beyond the other face; negative: inside the hole
     missing_screw: int = 0  #: 1..4, or 0 for none
     odd_screw: int = 0  #: 1..4: a wrong replacement sits there, or 0
-    odd_head: str = "hex"  #: hex, phillips
+    odd_head: str = "hex"  #: hex, phillips, socket
+    ear_head: str = "same"  #: head of the ear's screw: same as the others, or another one's name
     # --- front ear (alloy only)
-    ear: str = "round"  #: round, square, triangle, lug; held: wide, tongue
+    ear: str = "round"  #: round, square, triangle, lug, lump; held: wide, tongue
     ear_out: float = 10.0  #: how far the ear stands out of the joint's front
     ear_width: float = 18.0  #: width of the ear
     ear_upper_mm: float = 7.0  #: thickness of the ear's upper half

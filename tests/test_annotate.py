@@ -146,6 +146,7 @@ def test_partly_hidden_jet_plug_is_ambiguous() -> None:
         r = look(stage_of("alloy4", Model(parts, model.landmarks, model.zones, model.facts)), 180, 0)
         assert (r["cues"]["main_jet"] == "plug") == (want == "seen")
         assert ("main_jet" in r["ambiguous"]) == (want == "glimpsed")
+        assert r["glimpsed"].get("main_jet") == ("plug" if want == "glimpsed" else None)
 
 
 def test_no_materials_no_word_about_metal() -> None:

@@ -88,8 +88,8 @@ def test_unknown_era_and_ranges_are_refused() -> None:
         sample_unit("iron", np.random.default_rng(0), "other")
 
 
-def test_held_numbers_lie_outside_the_train_intervals() -> None:
-    train = [sample("alloy5", i) for i in range(400)]
+def test_held_numbers_lie_in_bands_that_training_leaves_out() -> None:
+    train = [sample("alloy5", i) for i in range(1500)]
     held = [sample("alloy5", i, "held") for i in range(100)]
     for name in (
         "wall",
@@ -101,9 +101,13 @@ def test_held_numbers_lie_outside_the_train_intervals() -> None:
         "shade",
         "ear_out",
     ):
-        low, high = (f(getattr(s, name) for s in train) for f in (min, max))
-        inside = [s for s in held if low < getattr(s, name) < high]
-        assert len(inside) <= 3, name  # the edges of 400 draws lie a little inside the interval
+        ours = np.sort([getattr(s, name) for s in held])
+        seen = np.array([getattr(s, name) for s in train])
+        # two bands at most, each without a single training unit, and training goes on beyond one of them at least
+        gap = int(np.diff(ours).argmax()) + 1
+        bands = [band for band in (ours[:gap], ours[gap:]) if len(band) > 1]
+        assert not any(((seen >= band[0]) & (seen <= band[-1])).any() for band in bands), name
+        assert name == "shade" or (seen < ours[0]).any() or (seen > ours[-1]).any(), name  # shade ends at 0 and 1
     assert {s.ear for s in held} - {s.ear for s in train}
 
 
@@ -414,4 +418,4 @@ def test_size_of_the_unit(era: str) -> None:
         model = build(whole(era, seed))
         points = np.concatenate([p.vertices for p in model.parts if p.part in ("upper", "lower")])
         size = points.max(axis=0) - points.min(axis=0)
-        assert 60 < size[0] < 150 and 65 < size[1] < 150 and 65 < size[2] < 170
+        assert 60 < size[0] < 155 and 65 < size[1] < 170 and 65 < size[2] < 175

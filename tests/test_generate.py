@@ -47,7 +47,7 @@ def test_a_set_is_made_and_read_back(tmp_path: Path) -> None:
         assert set(r) >= {
             "file", "seed", "split", "kind", "era", "view", "mirrored", "finish", "scene", "width", "height",
             "ingredients", "subject_box", "cues", "screw_count", "all_screws", "visible", "boxes", "landmarks",
-            "handle", "ambiguous",
+            "handle", "ambiguous", "glimpsed",
         }  # fmt: skip
     assert len(tally.lines()) == 7
 

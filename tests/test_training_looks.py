@@ -105,14 +105,15 @@ def test_mirroring_swaps_left_and_right_and_nothing_else(
     assert t.points[0, 6, 0] == pytest.approx(320 - 204 if mirrored_look else 204)
 
 
-def test_a_cue_cut_off_is_out_of_sight_and_one_cut_through_is_not_trained() -> None:
+def test_a_cue_cut_off_is_out_of_sight_and_one_cut_through_may_be_either() -> None:
     labels = labels_from([record()])
     # Screw 5 and the ear lie between y = 90 and 110; the others below 150.
     gone = targets_of(labels, still(scaled(1.0, 0, -130.0)))
     assert gone.cues[0, EAR] == OUT
     assert gone.count[0] == 4
     through = targets_of(labels, still(scaled(1.0, 0, -100.0)))
-    assert through.cues[0, EAR] == -1
+    assert gone.perhaps[0, EAR] == -1
+    assert through.cues[0, EAR] == -1 and through.perhaps[0, EAR] == READINGS[Cue.FRONT_EAR].index("screwed")
 
 
 def test_a_covered_cue_is_out_of_sight_and_its_landmarks_go() -> None:
@@ -157,10 +158,14 @@ def test_some_second_looks_go_close_and_none_that_the_product_takes() -> None:
     assert not read_look(labels, 320, rng, plain=True).close.any()
 
 
-def test_ambiguous_cues_are_not_trained_nor_are_their_landmarks() -> None:
-    labels = labels_from([record(ambiguous=["front_ear"])])
+def test_of_an_ambiguous_cue_only_the_false_readings_are_trained_and_no_landmark() -> None:
+    cues = {**record()["cues"], "front_ear": "out_of_sight"}
+    labels = labels_from([record(cues=cues, ambiguous=["front_ear"], glimpsed={"front_ear": "screwed"})])
     t = targets_of(labels, still(scaled(0.8)))
     assert t.cues[0, EAR] == -1
+    assert t.perhaps[0].tolist() == [READINGS[Cue.FRONT_EAR].index("screwed") if k == EAR else -1 for k in range(6)]
+    unsaid = targets_of(labels_from([record(cues=cues, ambiguous=["front_ear"])]), still(scaled(0.8)))
+    assert unsaid.cues[0, EAR] == -1 and (unsaid.perhaps == -1).all()
     assert t.vague[0].tolist() == [name == "ear" for name in LANDMARKS]
 
 

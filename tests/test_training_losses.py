@@ -17,6 +17,7 @@ from updraft_key.training.losses import (  # noqa: E402
     at_points,
     box_loss,
     cross_entropy,
+    cue_loss,
     focal,
     heat_targets,
     mask_targets,
@@ -32,6 +33,18 @@ def test_unknown_labels_cost_nothing() -> None:
     assert float(cross_entropy(logits, torch.tensor([0, -1]))) == pytest.approx(math.log(2))
     assert float(cross_entropy(logits, torch.tensor([-1, -1]))) == 0.0
     assert float(box_loss(torch.zeros(1, 4), torch.full((1, 4), NAN))) == 0.0
+
+
+def test_where_two_labels_are_right_their_sum_counts_and_a_false_one_costs() -> None:
+    p = torch.tensor([[0.1, 0.2, 0.3, 0.4], [0.7, 0.1, 0.1, 0.1]])
+    none = torch.tensor([-1, -1])
+    both = float(cue_loss(p.log(), none, torch.tensor([1, 1]), 0.0))
+    assert both == pytest.approx((-math.log(0.6) - math.log(0.2)) / 2)
+    assert float(cue_loss(p.log(), none, none, 0.0)) == 0.0
+    one = torch.tensor([2, -1])  # known in the first, perhaps in the second: a mean over both
+    assert float(cue_loss(p.log(), one, torch.tensor([-1, 0]), 0.0)) == pytest.approx(
+        (-math.log(0.3) - math.log(0.8)) / 2
+    )
 
 
 def test_box_loss_is_zero_for_the_box_itself_and_one_and_a_bit_for_a_neighbour() -> None:

@@ -73,6 +73,7 @@ class Labels:
         view: (n,) int64, as it appears (a mirrored left side is a right side).
         finish: (n,) int64.
         cues: (n, 6) int64, index into the cue's readings then ``out_of_sight``.
+        glimpsed: (n, 6) int64, reading of which an ambiguous cue shows a bit; -1 elsewhere.
         count: (n,) int64 visible joint screws.
         subject: (n, 4) float64 box.
         outline: (n, 16, 2) float64 points around the subject.
@@ -89,6 +90,7 @@ class Labels:
     view: NDArray[np.int64]
     finish: NDArray[np.int64]
     cues: NDArray[np.int64]
+    glimpsed: NDArray[np.int64]
     count: NDArray[np.int64]
     subject: NDArray[np.float64]
     outline: NDArray[np.float64]
@@ -143,6 +145,7 @@ def labels_from(records: Sequence[Mapping[str, Any]]) -> Labels:
         view=np.full(n, -1, np.int64),
         finish=np.full(n, -1, np.int64),
         cues=np.full((n, len(CUES)), -1, np.int64),
+        glimpsed=np.full((n, len(CUES)), -1, np.int64),
         count=np.full(n, -1, np.int64),
         subject=np.full((n, 4), np.nan),
         outline=np.full((n, OUTLINE, 2), np.nan),
@@ -176,6 +179,9 @@ def _fill(out: Labels, i: int, record: Mapping[str, Any]) -> None:
         if cue in ambiguous:
             for name in HEAT_OF_CUE[cue]:
                 out.vague[i, LANDMARKS.index(name)] = True
+            bit = (record.get("glimpsed") or {}).get(cue)
+            if bit in READINGS[cue]:
+                out.glimpsed[i, k] = READINGS[cue].index(bit)
             continue
         reading = (record.get("cues") or {}).get(cue)
         words = (*READINGS[cue], OUT_OF_SIGHT)

@@ -5,7 +5,8 @@ the part of the square that shows the photo (the rest is the letterbox's grey), 
 Labels go through the same matrix; a cue that the look cuts off or covers changes its label:
 
 * wholly cut off or covered: ``out_of_sight``, which is then the truth of what is shown;
-* partly, or smaller than 8 network pixels: not trained;
+* partly, or smaller than 8 network pixels: its reading and ``out_of_sight`` are both right, all others wrong; the
+  same where the picture itself shows only a bit of the cue (``perhaps``);
 * a picture that does not say where the cue is seen: trained only when the look takes nothing from the subject.
 """
 
@@ -81,6 +82,7 @@ class Targets:
         view: (B,) int64.
         finish: (B,) int64.
         cues: (B, 6) int64.
+        perhaps: (B, 6) int64, where ``cues`` is -1: a reading that is as right as ``out_of_sight``; -1 elsewhere.
         count: (B,) int64.
         era: (B,) int64, 0 to 2; 3 when the subject is there but unknown is asked; -1 not trained.
         points: (B, 14, 2) float32 network pixels: five screws, then ``LANDMARKS[1:]``.
@@ -96,6 +98,7 @@ class Targets:
     view: NDArray[np.int64]
     finish: NDArray[np.int64]
     cues: NDArray[np.int64]
+    perhaps: NDArray[np.int64]
     count: NDArray[np.int64]
     era: NDArray[np.int64]
     points: NDArray[np.float32]
@@ -327,7 +330,9 @@ def targets_of(labels: Labels, look: Look) -> Targets:
     view = np.where(look.mirrored, _MIRRORED_VIEW[labels.view], labels.view)
     view = np.where((labels.view >= 0) & well, view, -1)
     untouched = (shown >= 0.97) & ~_touched(hull, look.patches)
-    cues, evidence = _cues(labels, look, window, untouched, (found == 1.0) | (labels.found & look.close))
+    there = (found == 1.0) | (labels.found & look.close)
+    cues, evidence = _cues(labels, look, window, untouched, there)
+    bit = np.where(labels.cues >= 0, np.where(labels.cues < _OUT, labels.cues, -1), labels.glimpsed)
     points = map_points(look.matrix, np.concatenate([labels.screws, labels.points], axis=1))
     seen = _visible(points, window, look.patches)
     count = _count(labels, points[:, :5], window, look.patches, size)
@@ -340,6 +345,7 @@ def targets_of(labels: Labels, look: Look) -> Targets:
         view=view,
         finish=np.where(well & (labels.finish < len(FINISHES)), labels.finish, -1),
         cues=cues,
+        perhaps=np.where(there[:, None] & (cues < 0), bit, -1),
         count=count,
         era=era,
         points=points.astype(np.float32),

@@ -39,6 +39,21 @@ def cross_entropy(logits: Tensor, target: Tensor, smoothing: float = 0.0) -> Ten
     return known_mean(each, target >= 0)
 
 
+def cue_loss(logits: Tensor, target: Tensor, perhaps: Tensor, smoothing: float) -> Tensor:
+    """Mean cost of a cue over what is known of it.
+
+    Args:
+        logits: (B, R+1), the last of ``out_of_sight``.
+        target: (B,) index of the one right label, -1 where there is none.
+        perhaps: (B,) where ``target`` is -1, a reading that is as right as ``out_of_sight``; else -1.
+        smoothing: of the one right label.
+    """
+    one = F.cross_entropy(logits, target.clamp_min(0), reduction="none", label_smoothing=smoothing)
+    logs = logits.log_softmax(1)
+    two = -torch.logaddexp(logs.gather(1, perhaps.clamp_min(0)[:, None])[:, 0], logs[:, -1])
+    return known_mean(torch.where(target >= 0, one, two), (target >= 0) | (perhaps >= 0))
+
+
 def _area(sides: Tensor) -> Tensor:
     """Width times height of (B, 2). Not ``prod``: its gradient asks the device for zeros, which no recording can."""
     return sides[:, 0] * sides[:, 1]
@@ -168,7 +183,7 @@ def terms(
         "count": cross_entropy(out["count"], targets["count"], smoothing),
         "cue": torch.stack(
             [
-                cross_entropy(out[str(c)], targets["cues"][:, k], smoothing) * WEIGHT.get(c, 1.0)
+                cue_loss(out[str(c)], targets["cues"][:, k], targets["perhaps"][:, k], smoothing) * WEIGHT.get(c, 1.0)
                 for k, c in enumerate(CUES)
             ]
         ).sum(),
