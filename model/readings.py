@@ -9,10 +9,10 @@ How a cue's reading is accepted, in this order; the first rule that speaks wins:
    peak, else -> ``unsure``.
 5. ``joint_screws``: as many screw peaks as the counting head counts, and as many as the reading says, else ->
    ``unsure``.
-6. ``main_jet`` with a handle: the 90 % interval of the handle's angle must lie wholly below the boundary for
-   ``handle_level``, wholly above it for ``handle_sloping``; and the line drawn through the handle's two ends
-   must not say the opposite where a side view shows it (``IMAGE_LEVEL_DEG``, ``IMAGE_SLOPING_DEG``), else ->
-   ``unsure``.
+6. ``main_jet`` with a handle: not from straight above or below (``STEEP_VIEWS``), and the 90 % interval of the
+   handle's angle must lie wholly below the boundary for ``handle_level``, wholly above it for ``handle_sloping``; and
+   the line drawn through the handle's two ends must not say the opposite where a side view shows it
+   (``IMAGE_LEVEL_DEG``, ``IMAGE_SLOPING_DEG``), else -> ``unsure``.
 
 The numbers of rule 3, the least peaks and the interval are measured (they travel with the network); rules 4 to 6
 can only turn an accepted reading into an unsure one. A wrong name costs a wrong kit, an unsure answer one more photo.
@@ -48,6 +48,8 @@ SHOWN_BY: Mapping[tuple[Cue, str], tuple[str, ...]] = MappingProxyType(
 
 SCREWS: Mapping[str, int] = MappingProxyType({"four": 4, "five": 5})
 SIDE_VIEWS = ("left", "right")
+STEEP_VIEWS = ("top", "below")
+"""Sides from which no slope is read: a handle there points the same way whether it hangs or lies level."""
 IMAGE_LEVEL_DEG = 5.0
 """In a side view, a handle drawn below this cannot be accepted as sloping (common practice, no source)."""
 IMAGE_SLOPING_DEG = 20.0
@@ -185,6 +187,8 @@ def _counts_agree(
 
 
 def _slope_agrees(reading: str, angle: Angle, drawn: float | None, view: str, calibration: Calibration) -> bool:
+    if view in STEEP_VIEWS:
+        return False
     beside = drawn if view in SIDE_VIEWS else None
     if reading == "handle_level":
         return angle.high < calibration.angle_boundary_deg and (beside is None or beside <= IMAGE_SLOPING_DEG)

@@ -57,7 +57,7 @@ def said(text: str) -> list[Evidence]:
             "open",
             "open_conflict",
             ["ear_bare", "ear_screwed"],
-            "feel_ear",
+            "look_front",
         ),
     ],
 )

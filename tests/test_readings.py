@@ -127,12 +127,14 @@ def tip(slope: float) -> dict[str, tuple[tuple[float, float], ...]]:
         ("handle_sloping", 28.0, IMAGE_LEVEL_DEG + 1, "right", True),
         ("handle_sloping", 28.0, IMAGE_LEVEL_DEG - 1, "right", False),
         ("handle_sloping", 28.0, 0.0, "front", True),  # from the front the slope does not show in the picture
+        ("handle_sloping", 28.0, 28.0, "below", False),  # from straight below or above no slope shows at all
+        ("handle_level", 2.0, 2.0, "top", False),
         ("handle_level", 2.0, 2.0, "left", True),
         ("handle_level", 2.0, IMAGE_SLOPING_DEG + 1, "left", False),
         ("handle_level", 2.0, IMAGE_SLOPING_DEG + 1, "front", True),
     ],
 )
-def test_a_side_view_must_not_show_the_opposite(
+def test_a_side_view_must_not_show_the_opposite_nor_a_steep_one_say_anything(
     reading: str, head: float, drawn: float, view: str, accepted: bool
 ) -> None:
     sight = Sight({"main_jet": reading}, tip(drawn), angle=(head, 1.0), view=view)

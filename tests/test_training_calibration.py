@@ -24,6 +24,7 @@ from updraft_key.training.measures import (
     auroc,
     bootstrap_ece,
     brier,
+    chance_ece,
     false_alarms_at,
     reliability,
     share,
@@ -226,6 +227,16 @@ def test_auroc_and_false_alarms_agree_with_scikit_learn() -> None:
     fpr, tpr, _ = metrics.roc_curve(truth, score, drop_intermediate=False)
     assert false_alarms_at(inside, outside) == pytest.approx(fpr[np.argmax(tpr >= 0.95)])
     assert auroc(inside, np.zeros(0)) is None
+
+
+def test_even_a_calibrated_source_has_an_error_that_shrinks_with_the_root_of_the_cases() -> None:
+    rng = np.random.default_rng(2)
+    p = rng.uniform(0.5, 1.0, 6400)
+    few, many = (float(chance_ece(p[:n], rng, 300) or 0.0) for n in (400, 6400))
+    assert few / many == pytest.approx(4.0, rel=0.1)  # sixteen times the cases
+    # One bin of n cases at 0.8: the mean of |k / n - 0.8|, near the normal value sqrt(2 p (1 - p) / (pi n)).
+    assert chance_ece(np.full(500, 0.8), rng, 4000) == pytest.approx(math.sqrt(2 * 0.16 / (math.pi * 500)), rel=0.05)
+    assert chance_ece(np.zeros(0), rng) is None
 
 
 def test_bootstrap_interval_holds_the_error_of_a_calibrated_source() -> None:

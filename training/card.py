@@ -171,11 +171,16 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
                 f"`{cue}`",
                 share_text(f["claims_about_unseen"]),
                 f"{f['reliability']['ece']:.3f} ({f['ece_bootstrap95'][0]:.3f} to {f['ece_bootstrap95'][1]:.3f})",
+                f"{f['ece_by_chance']:.3f}",
             )
             for cue in CUES
             if (f := figure["cues"][str(cue)])["n"]
         ]
-        lines.append(table(("cue", "claims about unseen parts", "calibration error"), silent))
+        lines.append(
+            table(
+                ("cue", "claims about unseen parts", "calibration error", "of a perfect one on as many cases"), silent
+            )
+        )
     strangers = [
         (
             kind,

@@ -146,3 +146,14 @@ def bootstrap_ece(
         values.append(reliability(confidence[pick], right[pick], bins).ece)
     low, high = np.quantile(values, [0.025, 0.975])
     return float(low), float(high)
+
+
+def chance_ece(confidence: Floats, rng: np.random.Generator, rounds: int = 1000, bins: int = 15) -> float | None:
+    """Mean ECE of as many cases that are each right just as often as their confidence says; None of nothing.
+
+    An ECE is never zero on finitely many cases: what is above this is miscalibration, the rest is counting noise.
+    """
+    n = len(confidence)
+    if n == 0:
+        return None
+    return float(np.mean([reliability(confidence, rng.random(n) < confidence, bins).ece for _ in range(rounds)]))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from updraft_key.model.cues import CUES, OUT_OF_SIGHT, READINGS, Cue
 from updraft_key.model.spec import labels_of
 
-from .measures import auroc, bootstrap_ece, brier, false_alarms_at, reliability, share
+from .measures import auroc, bootstrap_ece, brier, chance_ece, false_alarms_at, reliability, share
 
 LEAST_SCREW_PX = 12.0
 """Screws are scored for counting where each visible one is at least this large in the photo (issue 4)."""
@@ -220,7 +220,7 @@ def cue_figures(units: Sequence[Row], cue: Cue, rng: np.random.Generator) -> dic
     seen = [r for r in rows if r.truth != OUT_OF_SIGHT]
     unseen = [r for r in rows if r.truth == OUT_OF_SIGHT]
     accepted = [r for r in rows if r.accepted]
-    spread = bootstrap_ece(confidence, right, rng, 300)
+    spread, noise = bootstrap_ece(confidence, right, rng, 300), chance_ece(confidence, rng, 300)
     return {
         "n": len(rows),
         "right_most_likely": share(right).to_json(),
@@ -239,6 +239,7 @@ def cue_figures(units: Sequence[Row], cue: Cue, rng: np.random.Generator) -> dic
         },
         "reliability": reliability(confidence, right).to_json(),
         "ece_bootstrap95": None if spread is None else [round(v, 5) for v in spread],
+        "ece_by_chance": None if noise is None else round(noise, 5),
         "brier": round(brier(p, truth), 5),
     }
 
