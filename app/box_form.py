@@ -45,15 +45,27 @@ class BoxForm:
 
     def listed(self, marks: Sequence[Mark], size: tuple[int, int], lang: str) -> Update:
         """The boxes as they are now, with none chosen."""
-        rows = [(f"{i + 1} \u00b7 {_row(m, size, lang)}", i) for i, m in enumerate(marks)]
         empty: Update = dict.fromkeys(self.edges, "")
-        return empty | {self.boxes: gr.Radio(choices=[(_new(lang), NEW), *rows], value=NEW)}
+        return empty | {self.boxes: gr.Radio(choices=_choices(marks, size, lang), value=NEW)}
+
+    def said_again(self, marks: Sequence[Mark], size: tuple[int, int], lang: str) -> Update:
+        """The same boxes, in this language; what is chosen and what is being typed stays."""
+        return {self.boxes: gr.Radio(choices=_choices(marks, size, lang))}
 
     def filled(self, index: object, marks: Sequence[Mark], size: tuple[int, int]) -> Update:
         """The numbers of the chosen box; empty for a new one."""
         mark = chosen(index, marks)
         values = [""] * 4 if mark is None else [f"{v:g}" for v in percent(mark, size)]
         return dict(zip(self.edges, values, strict=True))
+
+
+def unmoved(marks: Sequence[Mark], before: Sequence[Mark], size: tuple[int, int]) -> bool:
+    """Whether these are the boxes of before, but for what a board's coarser pixels change."""
+    pairs = zip(marks, before, strict=False)
+    near = (
+        abs(a - b) <= 0.5 for one, other in pairs for a, b in zip(percent(one, size), percent(other, size), strict=True)
+    )
+    return len(marks) == len(before) and all(near)
 
 
 def chosen(index: object, marks: Sequence[Mark]) -> Mark | None:
@@ -100,6 +112,10 @@ def _share(typed: object) -> float:
     if not 0 <= number <= 100:
         raise ValueError("expected numbers from 0 to 100")
     return number / 100
+
+
+def _choices(marks: Sequence[Mark], size: tuple[int, int], lang: str) -> list[tuple[str, int]]:
+    return [(_new(lang), NEW), *((f"{i + 1} \u00b7 {_row(m, size, lang)}", i) for i, m in enumerate(marks))]
 
 
 def _row(mark: Mark, size: tuple[int, int], lang: str) -> str:

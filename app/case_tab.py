@@ -197,12 +197,18 @@ class CaseTab:
         return self._lay(replace(opened, marks=marks), case, str(kind), spoken(lang))
 
     def _follow(self, one: object, other: object, opened: Opened, lang: str) -> Update:
-        """The list of boxes, and how many wait to be saved, after something was drawn."""
+        """The list of boxes, and how many wait to be saved, after something was drawn.
+
+        A board says so as well when it has only appeared: then numbers that are being typed must stay.
+        """
         case = self._case(opened.case)
         if case is None or not case.photos:
             return dict.fromkeys(self.form.edges, "")
         marks = self._drawn_or_kept(one, other, case, opened)
-        listed = self.form.listed(marks, _size(case, opened), spoken(lang))
+        size = _size(case, opened)
+        if box_form.unmoved(marks, opened.marks, size):
+            return self.form.said_again(marks, size, spoken(lang))
+        listed = self.form.listed(marks, size, spoken(lang))
         return listed if len(marks) == len(opened.marks) else listed | {self.note: _done(_not_yet(marks, lang))}
 
     def _pick(self, index: object, one: object, other: object, opened: Opened, lang: str) -> Update:

@@ -71,6 +71,17 @@ def test_going_to_another_photo_saves_this_one_and_another_part_keeps_the_boxes(
     assert len(tab.store.get(1).photos[0].marks or ()) == 1
 
 
+def test_a_board_that_only_appears_leaves_the_numbers_that_are_being_typed(tab: CaseTab) -> None:
+    opened = tab._open(1, "en")[tab.opened]
+    nothing = {"image": {"path": "a.jpg"}, "boxes": []}
+    assert list(tab._follow(None, nothing, opened, "en")) == [tab.form.boxes]
+    drawn = tab._follow(None, sent(100, 50, 200, 150), opened, "en")
+    assert all(drawn[edge] == "" for edge in tab.form.edges), "a box drawn with a finger starts the list anew"
+    laid = tab._draw("tube", None, sent(100, 50, 200, 150), opened, "en")[tab.opened]
+    assert list(tab._follow(sent(100, 50, 200, 150), None, laid, "de")) == [tab.form.boxes]
+    assert tab.form.edges[0] in tab._follow(sent(100, 50, 230, 150), None, laid, "en"), "a moved box does, too"
+
+
 @pytest.mark.parametrize("number", [None, "1", 99, True, 1.0, [1]])
 def test_a_case_that_is_not_there_opens_nothing(tab: CaseTab, number: object) -> None:
     assert tab._open(number, "en")[tab.opened] == Opened()
