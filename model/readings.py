@@ -9,7 +9,7 @@ How a cue's reading is accepted, in this order; the first rule that speaks wins:
    peak, else -> ``unsure``.
 5. ``joint_screws``: as many screw peaks as the counting head counts, and as many as the reading says, else ->
    ``unsure``.
-6. ``main_jet`` with a handle: not from straight above or below (``STEEP_VIEWS``), and the 90 % interval of the
+6. ``main_jet`` with a handle: not from above or below (``STEEP_VIEWS``), and the 90 % interval of the
    handle's angle must lie wholly below the boundary for ``handle_level``, wholly above it for ``handle_sloping``; and
    the line drawn through the handle's two ends must not say the opposite where a side view shows it
    (``IMAGE_LEVEL_DEG``, ``IMAGE_SLOPING_DEG``), else -> ``unsure``.
@@ -49,7 +49,7 @@ SHOWN_BY: Mapping[tuple[Cue, str], tuple[str, ...]] = MappingProxyType(
 SCREWS: Mapping[str, int] = MappingProxyType({"four": 4, "five": 5})
 SIDE_VIEWS = ("left", "right")
 STEEP_VIEWS = ("top", "below")
-"""Sides from which no slope is read: a handle there points the same way whether it hangs or lies level."""
+"""Sides from which no slope is read: seen so steeply, a handle that hangs and a level one point much the same way."""
 IMAGE_LEVEL_DEG = 5.0
 """In a side view, a handle drawn below this cannot be accepted as sloping (common practice, no source)."""
 IMAGE_SLOPING_DEG = 20.0

@@ -127,7 +127,7 @@ def tip(slope: float) -> dict[str, tuple[tuple[float, float], ...]]:
         ("handle_sloping", 28.0, IMAGE_LEVEL_DEG + 1, "right", True),
         ("handle_sloping", 28.0, IMAGE_LEVEL_DEG - 1, "right", False),
         ("handle_sloping", 28.0, 0.0, "front", True),  # from the front the slope does not show in the picture
-        ("handle_sloping", 28.0, 28.0, "below", False),  # from straight below or above no slope shows at all
+        ("handle_sloping", 28.0, 28.0, "below", False),  # from below or above a slope hardly shows
         ("handle_level", 2.0, 2.0, "top", False),
         ("handle_level", 2.0, 2.0, "left", True),
         ("handle_level", 2.0, IMAGE_SLOPING_DEG + 1, "left", False),
