@@ -28,7 +28,7 @@ from updraft_key.training.growing import Growing
 from updraft_key.training.rival import rival_config
 
 HOME, BACK = Path("/tmp/compare"), Path("/tmp/back/compared")
-CACHE = Path(os.environ.get("CACHE", "/tmp/cache")) / "0"
+CACHE = Path(os.environ.get("CACHE", "/tmp/cache")) / "0" / "0"
 RIVAL = 22_000
 """Pictures that the rival takes at most."""
 PICTURES = int(os.environ.get("COMPARED_ON", "1000"))
@@ -78,7 +78,7 @@ def main() -> None:
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
     if len(sys.argv) > 1:
         return one(Path(sys.argv[1]))
-    so_far = Path("/tmp/run/weights.safetensors")
+    so_far = Path("/tmp/runs/0/weights.safetensors")
     shutil.copy(so_far if so_far.exists() else "/tmp/start.safetensors", "/tmp/so_far.safetensors")
     running = []
     for i, (name, run) in enumerate(plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items()):

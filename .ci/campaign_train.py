@@ -33,15 +33,23 @@ FEWEST = int(os.environ.get("FEWEST", "1800"))
 """Pictures to begin with, a GPU."""
 CAPACITY = int(os.environ.get("CAPACITY", "30000"))
 """Pictures that one GPU keeps at most."""
-LOADERS = 3
+LOADERS = 5
 """Processes that decode, a GPU."""
-CACHE, OVER = Path(os.environ.get("CACHE", "/tmp/cache")), Path("/tmp/rendered")
+RUN = os.environ.get("RUN", "0")
+"""Number of this run among those that train side by side; each has loaders, and camera faults, of its own."""
+CACHE, OVER = Path(os.environ.get("CACHE", "/tmp/cache")) / RUN, Path("/tmp/rendered")
 
 
-def load(path: str, folder: Path, part: int, parts: int) -> None:
+def configured() -> TrainConfig:
+    """The campaign's configuration with this run's changes."""
+    config = TrainConfig.read(Path(os.environ["CONFIG"]))
+    return replace(config, out=f"{config.out}/{RUN}", **json.loads(os.environ.get("CHANGES", "{}")))
+
+
+def load(folder: Path, part: int, parts: int) -> None:
     """Decode one share of the pictures, in a process of its own."""
     cv2.setNumThreads(1)  # the renderers need the other cores
-    config = TrainConfig.read(Path(path))
+    config = configured()
     fill(config, folder, part, parts, OVER, loop.phone_camera(config, part))
 
 
@@ -76,14 +84,13 @@ def warm_up(config: TrainConfig, place: Place) -> None:
 def main() -> None:
     """See the module."""
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
-    config = TrainConfig.read(Path(os.environ["CONFIG"]))
+    config = configured()
     end = float(os.environ["TRAINED"])
     place = loop.here()
     mine = CACHE / str(place.rank)
     context = multiprocessing.get_context("spawn")
     for part in range(place.rank * LOADERS, (place.rank + 1) * LOADERS):
-        given = (os.environ["CONFIG"], mine, part, place.world * LOADERS)
-        context.Process(target=load, args=given, daemon=True).start()
+        context.Process(target=load, args=(mine, part, place.world * LOADERS), daemon=True).start()
     try:
         warm_up(config, place)
     except Exception:  # only time is lost without it

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import tarfile
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -42,9 +43,10 @@ def is_finished(out: Path, job: Job) -> bool:
     return _labels_of(out, job).exists()
 
 
-def _write(path: Path, data: bytes) -> None:
+def _write(path: Path, data: bytes, mark: str = "") -> None:
+    """Write a file whole or not at all; ``mark`` keeps apart processes that write the same one."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.part")
+    part = path.with_name(f".{path.name}{mark}.part")
     part.write_bytes(data)
     part.replace(path)
 
@@ -83,10 +85,13 @@ def _portions(pictures: Sequence[tuple[str, bytes]], limit: int) -> Iterator[lis
 
 
 def finish_labels(out: Path) -> int:
-    """Join the labels of all finished blocks into ``labels.jsonl``, by seed; return how many."""
+    """Join the labels of all finished blocks into ``labels.jsonl``, by seed; return how many.
+
+    Several processes may fill one folder and end together; each leaves all that was finished by then.
+    """
     rows = [line for path in (out / "blocks").glob("*.jsonl") for line in path.read_text("utf-8").splitlines()]
     rows.sort(key=lambda line: (json.loads(line)["split"], json.loads(line)["seed"]))
-    _write(out / "labels.jsonl", "".join(line + "\n" for line in rows).encode())
+    _write(out / "labels.jsonl", "".join(line + "\n" for line in rows).encode(), f".{os.getpid()}")
     return len(rows)
 
 

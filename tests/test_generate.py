@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import tarfile
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +21,7 @@ from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet,
 from updraft_key.synthetic_data.generate import generate, main
 from updraft_key.synthetic_data.sample import sample_scene, scene_rng
 from updraft_key.synthetic_data.scene import build_stage, pose_of
-from updraft_key.synthetic_data.set_folder import SHARD_BYTES, unpack, write_block
+from updraft_key.synthetic_data.set_folder import SHARD_BYTES, finish_labels, unpack, write_block
 from updraft_key.synthetic_data.spec import SceneError
 
 SMALL = Settings(size=64)
@@ -61,6 +63,15 @@ def test_stopped_and_resumed_is_the_same_set(tmp_path: Path) -> None:
     assert 0 < again.pictures < 24
     assert contents(whole) == contents(halves)
     assert generate(halves, SMALL, 24, block=2, quiet=True).pictures == 0
+
+
+def test_processes_that_end_together_leave_all_labels(tmp_path: Path) -> None:
+    generate(tmp_path, SMALL, 24, block=2, quiet=True)
+    before = contents(tmp_path)
+    with ProcessPoolExecutor(4, mp_context=get_context("spawn")) as crew:
+        counts = list(crew.map(finish_labels, [tmp_path] * 200))
+    assert set(counts) == {len(read_labels(tmp_path))}
+    assert contents(tmp_path) == before
 
 
 def test_a_half_written_block_is_made_again(tmp_path: Path) -> None:

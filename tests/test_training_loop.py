@@ -31,9 +31,10 @@ from updraft_key.training.export import (  # noqa: E402
     session_of,
     write_onnx,
 )
-from updraft_key.training.loop import batches, here, rate_at, set_modes, train, worth  # noqa: E402
+from updraft_key.training.loop import batches, here, rate_at, set_modes, sparing, train, worth  # noqa: E402
 from updraft_key.training.network import CueNet  # noqa: E402
 from updraft_key.training.smoke import draw_toy_set  # noqa: E402
+from updraft_key.training.step import uphill  # noqa: E402
 
 pytestmark = pytest.mark.train
 
@@ -153,3 +154,45 @@ def test_pictures_with_more_to_see_are_looked_at_more_often_and_every_process_ta
     assert len(rows) == 900 and all(len(r) == 8 for r in rows)
     times = np.bincount(np.concatenate(rows), minlength=len(labels)) / 300
     np.testing.assert_allclose(times, weight, atol=0.15)
+
+
+def test_what_was_looked_at_less_comes_first_and_an_epoch_ends_where_the_configuration_says() -> None:
+    # Five looks more: by hand (1/5) / (1/10) = twice as often.
+    weight = sparing(np.ones(400), np.repeat([0, 5], 200))
+    rng = np.random.default_rng(0)
+    rows = np.concatenate([r for _ in range(100) for r in batches(weight, 10, 6, rng)])
+    new, old = (rows < 200).sum(), (rows >= 200).sum()
+    assert new + old == 6000 and new / old == pytest.approx(2.0, rel=0.1)
+
+
+def test_an_epoch_is_no_longer_than_the_configuration_lets(run: TrainConfig, tmp_path: Path) -> None:
+    short = replace(run, held=(), out=str(tmp_path), epochs_heads=0, epochs_all=2, epoch_steps=1, keep_every=2)
+    train(short, here())
+    lines = [json.loads(line) for line in (tmp_path / "log.jsonl").read_text().splitlines()]
+    assert [line["step"] for line in lines] == [1, 2]
+
+
+def test_uphill_takes_the_gradients_of_a_place_above_and_comes_back() -> None:
+    # f(w) = w^2: the slope at 3 is 6, uphill by 0.5 the place is 3.5 and its slope 7 (by hand).
+    layer = torch.nn.Linear(1, 1, bias=False)
+    with torch.no_grad():
+        layer.weight.fill_(3.0)
+    (layer.weight**2).sum().backward()
+    with uphill(layer, 0.5):
+        assert layer.weight.item() == pytest.approx(3.5)
+        layer.zero_grad()
+        (layer.weight**2).sum().backward()
+    assert layer.weight.item() == 3.0
+    assert layer.weight.grad is not None
+    assert layer.weight.grad.item() == pytest.approx(7.0)
+
+
+def test_a_step_with_a_radius_is_another_step_and_a_finite_one(run: TrainConfig, tmp_path: Path) -> None:
+    short = replace(run, held=(), epochs_heads=0, epochs_all=1)
+    ends = []
+    for radius in (0.0, 0.05):
+        out = tmp_path / str(radius)
+        assert np.isfinite(train(replace(short, out=str(out), sam_radius=radius), here())["loss"])
+        ends.append(read_weights(out / WEIGHTS)[0])
+    gap = max(float((ends[0][k] - ends[1][k]).abs().max()) for k in ends[0])
+    assert 0.0 < gap < 1.0

@@ -72,6 +72,7 @@ class TrainConfig:
         drop_pooled: chance that a cue head does without the pooled features.
         epochs_heads: epochs with the trunk frozen.
         epochs_all: epochs with everything trained.
+        epoch_steps: most steps of an epoch; 0 to go once through all pictures.
         batch: pictures a step and process; each is looked at twice.
         rate_heads: peak learning rate while the trunk is frozen.
         rate_all: peak learning rate of decoder and heads afterwards.
@@ -80,6 +81,7 @@ class TrainConfig:
         smoothing: label smoothing of the cue losses.
         average: decay of the averaged weights a step; those are the ones that ship.
         clip: largest gradient norm.
+        sam_radius: of sharpness-aware minimization, see ``step.uphill``; a step then costs two. 0 does without.
         seed: of every draw.
         workers: threads that decode pictures.
         mixed_precision: bfloat16 where the device has it.
@@ -112,6 +114,7 @@ class TrainConfig:
     drop_pooled: float = 0.5
     epochs_heads: int = 3
     epochs_all: int = 22
+    epoch_steps: int = 0
     batch: int = 96
     rate_heads: float = 2e-3
     rate_all: float = 1e-3
@@ -120,6 +123,7 @@ class TrainConfig:
     smoothing: float = 0.02
     average: float = 0.998
     clip: float = 5.0
+    sam_radius: float = 0.0
     seed: int = 1
     workers: int = 16
     mixed_precision: bool = True
@@ -141,7 +145,8 @@ class TrainConfig:
         for what in ("batch", "channels", "glances", "workers", "keep_every", "cache_side"):
             if getattr(self, what) < 1:
                 raise ValueError(f"{what}: expected at least 1, got {getattr(self, what)}")
-        for what in ("epochs_heads", "epochs_all", "limit", "rate_heads", "rate_all", "rate_trunk"):
+        counts = ("epochs_heads", "epochs_all", "epoch_steps", "limit")
+        for what in (*counts, "rate_heads", "rate_all", "rate_trunk", "sam_radius"):
             if getattr(self, what) < 0:
                 raise ValueError(f"{what}: expected 0 or more, got {getattr(self, what)}")
         if self.seconds < 0 or not 0 <= self.frozen_stages <= 7 or not 0 < self.find_share <= 1 or self.watch_every < 1:

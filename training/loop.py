@@ -83,6 +83,10 @@ def phone_camera(config: TrainConfig, rank: int) -> Change | None:
     return change
 
 
+LOOKS_SPARED = 5.0
+"""Looks at a picture before it counts half as much as one that was not looked at yet."""
+
+
 def worth(labels: Labels) -> NDArray[np.float64]:
     """How often each picture is looked at, on average once: more where more cues are to be seen.
 
@@ -98,14 +102,20 @@ def worth(labels: Labels) -> NDArray[np.float64]:
     return weight / weight.mean()
 
 
+def sparing(weight: NDArray[np.float64], looks: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Weights of pictures by how often each was looked at already: in a growing set the first are not worn out."""
+    return weight / (LOOKS_SPARED + looks)
+
+
 def batches(
     weight: NDArray[np.float64], batch: int, steps: int, rng: np.random.Generator
 ) -> Iterator[NDArray[np.int64]]:
-    """Yield exactly ``steps`` batches of rows in random order, each row as often as its weight says.
+    """Yield exactly ``steps`` batches of rows in random order, each row in proportion to its weight.
 
     Every process must take as many steps as the others, however its own pictures are weighted.
     """
     # The whole part of the weight for sure, the rest by chance.
+    weight = weight * (batch * steps / weight.sum())
     times = np.floor(weight + rng.random(len(weight))).astype(int)
     order = np.resize(rng.permutation(np.repeat(np.arange(len(weight)), times)), batch * steps)
     yield from order.reshape(steps, batch)
@@ -232,7 +242,8 @@ def train(config: TrainConfig, place: Place, take: Take | None = None) -> dict[s
         load_imagenet(net.trunk, config.imagenet)
     net = net.to(place.device, memory_format=torch.channels_last)
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
-    per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
+    per_epoch = _steps(config, data, place)
+    looks = np.zeros(0, np.int64)
     done = State(0, 0, {}, {}, {})
     if (out / STATE).is_file():
         done = read_state(out / STATE)
@@ -267,14 +278,15 @@ def train(config: TrainConfig, place: Place, take: Take | None = None) -> dict[s
             sums = torch.zeros(0)
             clock = time.monotonic()
             data, pixels = take()
-            per_epoch = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
-            weight = worth(data.labels)
-            order = list(batches(weight, config.batch, per_epoch, rng))
+            per_epoch = _steps(config, data, place)
+            looks = np.concatenate([looks, np.zeros(len(data.labels) - len(looks), np.int64)])
+            order = list(batches(sparing(worth(data.labels), looks), config.batch, per_epoch, rng))
+            looks += np.bincount(np.concatenate(order), minlength=len(looks))
             for k, batch in enumerate(feed(Source(config, data, pixels, rng, noise), order)):
                 share = rate_at(pace.step(k))
                 for group in optimizer.param_groups:
                     group["lr"] = group["peak"] * share
-                values = take_step(gradients, batch, optimizer, config.clip)
+                values = take_step(gradients, batch, optimizer)
                 # The average follows closely at first, then settles to its decay.
                 average_into(average, net, min(config.average, (1.0 + step) / (10.0 + step)))
                 step += 1
@@ -324,6 +336,12 @@ def begin_from(net: CueNet, tensors: Mapping[str, Tensor]) -> None:
     missing = [k for k in missing if not k.startswith("rival.")]
     if missing or strange:
         raise ValueError(f"start_from: expected the network's tensors, missing {missing[:3]}, not known {strange[:3]}")
+
+
+def _steps(config: TrainConfig, data: Dataset, place: Place) -> int:
+    """Steps of an epoch: once through the pictures, or as many as the configuration lets."""
+    once = math.ceil(_least_over_processes(len(data.labels), place) / config.batch)
+    return min(once, config.epoch_steps or once)
 
 
 def _least_over_processes(n: int, place: Place) -> int:
