@@ -16,7 +16,7 @@ from types import MappingProxyType
 from .cues import CUES, ERAS, READINGS, UNSURE, CueVector, Era, Evidence, Outcome
 from .key import RuleSet, decide, load_rules
 
-SURE = 0.96
+SURE = 0.955
 """Least probability of the name, all cues together. Own judgement; what it costs and spares is in DEVELOPERS.md."""
 _LEAST = 1e-4
 """No single cue argues more than ten thousand to one."""

@@ -78,7 +78,7 @@ def card_of(figures: Mapping[str, Any], spec: ModelSpec) -> str:
             sha=model["sha256"],
             bytes=model["bytes"],
             commit=model["commit"] or "unknown",
-            sure=f"{100 * SURE:.0f} %",
+            sure=f"{100 * SURE:g} %",
             data=model["data_hash"] or "unknown",
             parameters=f"{spec.training.get('channels', 'unknown')} decoder channels, "
             f"looks at {spec.find_size} and {spec.read_size} px",
