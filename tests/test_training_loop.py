@@ -163,6 +163,11 @@ def test_what_was_looked_at_less_comes_first_and_an_epoch_ends_where_the_configu
     rows = np.concatenate([r for _ in range(100) for r in batches(weight, 10, 6, rng)])
     new, old = (rows < 200).sum(), (rows >= 200).sum()
     assert new + old == 6000 and new / old == pytest.approx(2.0, rel=0.1)
+    # What is worth three times as much has three times as many looks in the long run.
+    worths, looks = np.repeat([0.5, 1.5], 200), np.zeros(400, np.int64)
+    for _ in range(400):
+        looks += np.bincount(np.concatenate(list(batches(sparing(worths, looks), 20, 10, rng))), minlength=400)
+    assert looks[200:].sum() / looks[:200].sum() == pytest.approx(3.0, rel=0.05)
 
 
 def test_an_epoch_is_no_longer_than_the_configuration_lets(run: TrainConfig, tmp_path: Path) -> None:

@@ -103,8 +103,11 @@ def worth(labels: Labels) -> NDArray[np.float64]:
 
 
 def sparing(weight: NDArray[np.float64], looks: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Weights of pictures by how often each was looked at already: in a growing set the first are not worn out."""
-    return weight / (LOOKS_SPARED + looks)
+    """Weights of pictures by how often each was looked at already, for what it is worth (``worth``; mean 1).
+
+    In a growing set the first pictures are thus not worn out, and in the long run each has the looks it is worth.
+    """
+    return weight / (LOOKS_SPARED + looks / weight)
 
 
 def batches(

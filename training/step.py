@@ -133,9 +133,10 @@ def take_step(gradients: Gradients, batch: Batch, optimizer: torch.optim.Optimiz
 
 @contextmanager
 def uphill(net: nn.Module, radius: float) -> Iterator[None]:
-    """Go ``radius`` along the gradients, as long as this lasts: sharpness-aware minimization (Foret et al., ICLR 2021).
+    """Go ``radius`` along the gradients, as long as this lasts.
 
-    The gradients of the place above, taken from the place itself, lead to minima that are wide rather than deep.
+    Sharpness-aware minimization (Foret and others, ICLR 2021; cited from memory): the gradients of the place above,
+    taken from the place itself, lead to minima that are wide rather than deep.
     """
     moved = [p for p in net.parameters() if p.grad is not None]
     slopes = [p.grad.detach() for p in moved if p.grad is not None]
