@@ -22,8 +22,8 @@ import torch
 from updraft_key.training import loop
 from updraft_key.training.checkpoint import network_of
 from updraft_key.training.config import TrainConfig
-from updraft_key.training.data import Block, Dataset, labels_from
-from updraft_key.training.feed import Source
+from updraft_key.training.data import Block, Dataset, backdrop_records, labels_from
+from updraft_key.training.feed import PORTION, Source
 from updraft_key.training.growing import Growing, fill
 from updraft_key.training.step import Gradients, Place
 
@@ -53,32 +53,27 @@ def load(folder: Path, part: int, parts: int) -> None:
     fill(config, folder, part, parts, OVER, loop.phone_camera(config, part))
 
 
-def records(least: int) -> list[dict[str, object]]:
-    """Wait for the first labels, and return ``least`` of them."""
-    blocks = Path("/tmp/sets/train/blocks")
-    while True:
-        found = [json.loads(line) for p in blocks.glob("*.jsonl") for line in p.read_text().splitlines()]
-        if len(found) >= least:
-            return found[:least]
-        time.sleep(1.0)
-
-
 def warm_up(config: TrainConfig, place: Place) -> None:
-    """Take one step on noise, with the labels of real pictures and the sizes of the real training."""
-    labels = labels_from(records(min(200, FEWEST)))
-    n, side = len(labels), config.cache_side
+    """Draw batches and take a step on noise, in the sizes of the real training: kernels are chosen and compiled."""
+    records = [r for folder in config.backdrops for r in backdrop_records(Path(folder))]
+    side = config.cache_side
+    labels = labels_from([{**r, "width": side, "height": side} for r in records])
+    n = len(labels)
     pixels = torch.randint(0, 255, (n, 3, side, side), dtype=torch.uint8, device=place.device)
     block = Block(np.zeros((1, 3, 1, 1), np.uint8), np.tile(np.eye(3), (n, 1, 1)), labels.size)
     net = network_of(config).to(place.device, memory_format=torch.channels_last)
     loop.set_modes(net, heads_only=False, frozen_stages=config.frozen_stages)
     optimizer = loop.make_optimizer(net, config, heads_only=False)
     rng, noise = np.random.default_rng(0), torch.Generator(place.device).manual_seed(0)
-    batch = Source(config, Dataset(labels, block, ()), pixels, rng, noise).draw(rng.integers(0, n, 256), 128)[0]
+    source = Source(config, Dataset(labels, block, ("",)), pixels, rng, noise)
+    for _ in range(3):
+        batch = source.draw(rng.integers(0, n, PORTION * config.batch), config.batch)[0]
+    logging.info("drawn, %.0f s left", float(os.environ["TRAINED"]) - time.time())
     gradients = Gradients(config, place, net)
     gradients._work(batch)
-    gradients._work(batch)
     optimizer.step()
-    torch.cuda.synchronize()
+    if place.device.type == "cuda":
+        torch.cuda.synchronize()
 
 
 def main() -> None:

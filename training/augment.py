@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
+from .fused import fused
 from .looks import Look
 
 LUMA = (0.299, 0.587, 0.114)
@@ -26,6 +27,16 @@ LUMA = (0.299, 0.587, 0.114)
 def tensor(values: NDArray[np.generic], like: Tensor) -> Tensor:
     """Bring an array to the device of ``like`` as float32."""
     return torch.from_numpy(np.ascontiguousarray(values, dtype=np.float32)).to(like.device, non_blocking=True)
+
+
+def rows_of(numbers: NDArray[np.int64], like: Tensor) -> Tensor:
+    """Bring row numbers to the device of ``like``."""
+    return torch.from_numpy(numbers).to(like.device, non_blocking=True)
+
+
+def some(n: int, share: float, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Draw a share of ``n`` rows, as many as that is or one more: compiled work likes few different numbers."""
+    return np.sort(rng.permutation(n)[: int(share * n + rng.random())])
 
 
 def warp(
@@ -49,26 +60,32 @@ def warp(
     """
     back = to_block @ np.linalg.inv(matrix)
     h, w = pixels.shape[2:]
-    shrink = np.sqrt(np.abs(np.linalg.det(back[:, :2, :2])))
-    level = np.clip(np.round(np.log2(np.maximum(shrink, 1e-6)) - 0.15), 0, 3).astype(int)
-    axis = torch.arange(size, device=pixels.device, dtype=torch.float32) + 0.5
-    y, x = torch.meshgrid(axis, axis, indexing="ij")
-    net = torch.stack([x, y, torch.ones_like(x)], dim=-1).reshape(1, -1, 3)
-    at = net @ tensor(back, pixels).transpose(1, 2)
-    at = (at[..., :2] / at[..., 2:]).reshape(len(pixels), size, size, 2)
-    grid = at * 2.0 / torch.tensor([w, h], device=pixels.device, dtype=torch.float32) - 1.0
-    # The picture may end before its block does; its edge is soft over one network pixel.
-    edge = tensor(np.abs(to_block[:, :2, :2] @ sizes[:, :, None])[:, :, 0], pixels)[:, None, None]
-    near = torch.minimum(at, edge - at) / tensor(np.maximum(shrink, 1e-6), pixels)[:, None, None, None]
-    inside = (near + 0.5).clamp(0.0, 1.0).prod(-1)[:, None]
+    shrink = np.maximum(np.sqrt(np.abs(np.linalg.det(back[:, :2, :2]))), 1e-6)
+    level = np.clip(np.round(np.log2(shrink) - 0.15), 0, 3).astype(int)
+    edge = np.abs(to_block[:, :2, :2] @ sizes[:, :, None])[:, :, 0]
+    grid, inside = _reach(tensor(back, pixels), tensor(edge, pixels), tensor(shrink, pixels), w, h, size)
     out = torch.empty(len(pixels), 3, size, size, device=pixels.device)
     for value in np.unique(level):
-        pick = torch.from_numpy(np.flatnonzero(level == value)).to(pixels.device)
+        pick = rows_of(np.flatnonzero(level == value), pixels)
         source = pixels[pick].float()
         if value:
             source = F.avg_pool2d(source, 2 ** int(value))
         out[pick] = F.grid_sample(source, grid[pick], mode="bilinear", padding_mode="border", align_corners=False)
     return out, inside
+
+
+@fused
+def _reach(back: Tensor, edge: Tensor, shrink: Tensor, w: int, h: int, size: int) -> tuple[Tensor, Tensor]:
+    """Where network pixels lie in their blocks, (B, S, S, 2) in -1..1, and whether there is a picture, (B, 1, S, S)."""
+    axis = torch.arange(size, device=back.device, dtype=torch.float32) + 0.5
+    x, y = axis, axis[:, None]
+    at = [back[:, k, 0, None, None] * x + back[:, k, 1, None, None] * y + back[:, k, 2, None, None] for k in range(3)]
+    px, py = at[0] / at[2], at[1] / at[2]
+    # The picture may end before its block does; its edge is soft over one network pixel.
+    inside = torch.ones_like(px)
+    for near in (px, edge[:, 0, None, None] - px, py, edge[:, 1, None, None] - py):
+        inside = torch.minimum(inside, (near / shrink[:, None, None] + 0.5).clamp(0.0, 1.0))
+    return torch.stack([px * 2.0 / w - 1.0, py * 2.0 / h - 1.0], -1), inside[:, None]
 
 
 def compose(
@@ -95,22 +112,30 @@ def compose(
         float32 (B, 3, size, size) in 0..255.
     """
     size = look.size
-    index = torch.from_numpy(rows).to(pixels.device)
-    image, inside = warp(pixels[index], to_block[rows], sizes[rows], look.matrix, size)
-    behind = torch.full_like(image, 127.0)
-    if look.backed.any():
-        behind = torch.where(
-            tensor(look.backed, image)[:, None, None, None] > 0,
-            _behind(pixels, to_block, sizes, backdrops, len(rows), size, rng),
-            behind,
-        )
-    image = image * inside + behind * (1.0 - inside)
+    image, inside = warp(pixels[rows_of(rows, pixels)], to_block[rows], sizes[rows], look.matrix, size)
+    backed = np.flatnonzero(look.backed)
+    if len(backed):
+        at = rows_of(backed, pixels)
+        image[at] = _over(image[at], inside[at], _behind(pixels, to_block, sizes, backdrops, len(backed), size, rng))
+        inside[at] = 1.0
     for k in range(look.patches.shape[1]):
-        if look.patches[:, k].any():
-            cover = _boxes(look.patches[:, k], size, image)
-            image = torch.where(cover > 0.5, _texture(len(rows), size, rng, image), image)
-    frame = _boxes(look.window, size, image)
-    return image * frame + 127.0 * (1.0 - frame)
+        covered = np.flatnonzero(look.patches[:, k].any(axis=1))
+        if len(covered):
+            at = rows_of(covered, pixels)
+            cover = _boxes(tensor(look.patches[covered, k], image), size)
+            image[at] = torch.where(cover, _texture(len(covered), size, rng, image), image[at])
+            inside[at] = torch.where(cover, 1.0, inside[at])
+    return _framed(image, inside, tensor(look.window, image))
+
+
+def _over(image: Tensor, inside: Tensor, behind: Tensor) -> Tensor:
+    return behind + (image - behind) * inside
+
+
+@fused
+def _framed(image: Tensor, inside: Tensor, window: Tensor) -> Tensor:
+    """Grey where there is no picture, and outside the (B, 4) windows."""
+    return 127.0 + (image - 127.0) * torch.where(_boxes(window, image.shape[-1]), inside, 0.0)
 
 
 def _behind(
@@ -130,17 +155,15 @@ def _behind(
     matrix = np.tile(np.eye(3), (n, 1, 1))
     matrix[:, 0, 0] = matrix[:, 1, 1] = scale
     matrix[:, :2, 2] = corner
-    index = torch.from_numpy(rows).to(pixels.device)
-    return warp(pixels[index], to_block[rows], sizes[rows], matrix, size)[0]
+    return warp(pixels[rows_of(rows, pixels)], to_block[rows], sizes[rows], matrix, size)[0]
 
 
-def _boxes(boxes: NDArray[np.float64], size: int, like: Tensor) -> Tensor:
-    """Paint (B, 4) boxes as (B, 1, size, size) zeros and ones."""
-    axis = torch.arange(size, device=like.device, dtype=torch.float32) + 0.5
-    b = tensor(boxes, like)
-    x = (axis > b[:, :1]) & (axis < b[:, 2:3])
-    y = (axis > b[:, 1:2]) & (axis < b[:, 3:4])
-    return (y[:, :, None] & x[:, None, :]).float()[:, None]
+def _boxes(boxes: Tensor, size: int) -> Tensor:
+    """Say which pixels lie in (B, 4) boxes, (B, 1, size, size)."""
+    axis = torch.arange(size, device=boxes.device, dtype=torch.float32) + 0.5
+    x = (axis > boxes[:, :1]) & (axis < boxes[:, 2:3])
+    y = (axis > boxes[:, 1:2]) & (axis < boxes[:, 3:4])
+    return (y[:, :, None] & x[:, None, :])[:, None]
 
 
 def _texture(n: int, size: int, rng: np.random.Generator, like: Tensor) -> Tensor:
@@ -159,7 +182,7 @@ def develop(
     skip: Collection[str] = (),
     strength: float = 1.0,
 ) -> Tensor:
-    """Give pictures another camera's look.
+    """Give pictures another camera's look; may change ``image``.
 
     Args:
         image: float32 (B, 3, S, S) in 0..255.
@@ -184,161 +207,163 @@ def _per(values: NDArray[np.generic], like: Tensor) -> Tensor:
     return tensor(values, like)[:, None, None, None]
 
 
-def _grey(image: Tensor) -> Tensor:
-    weights = torch.tensor(LUMA, device=image.device)[None, :, None, None]
-    return (image * weights).sum(1, keepdim=True)
-
-
 def _colour(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
     n = len(image)
     matrix = np.eye(3) + rng.normal(0.0, 0.12 * s, (n, 3, 3)) * (rng.random((n, 1, 1)) < 0.6)
-    order = np.stack([rng.permutation(3) if rng.random() < 0.1 * s else np.arange(3) for _ in range(n)])
+    order = np.argsort(rng.random((n, 3)), axis=1)
+    order = np.where(rng.random((n, 1)) < 0.1 * s, order, np.arange(3))
     matrix = np.take_along_axis(matrix, order[:, :, None], axis=1)
     matrix *= np.exp(rng.normal(0.0, 0.12 * s, (n, 3, 1)))
-    out = torch.einsum("bij,bjhw->bihw", tensor(matrix, image), image)
     grey = np.where(rng.random(n) < 0.25 * s, 1.0, rng.uniform(0.0, 0.5, n) * (rng.random(n) < 0.4))
-    out = out + _per(grey, image) * (_grey(out) - out)
+    # To grey is a matrix as well: the share of it that is taken, times the same brightness in all three.
+    matrix = (1.0 - grey)[:, None, None] * matrix + (grey[:, None] * (np.array(LUMA) @ matrix))[:, None, :]
     gamma = np.exp(rng.normal(0.0, 0.28 * s, n))
     gain = np.exp(rng.normal(0.0, 0.22 * s, n))
-    out = 255.0 * (out.clamp(0.5, 255.0) / 255.0) ** _per(gamma, image) * _per(gain, image)
     contrast = np.exp(rng.normal(0.0, 0.25 * s, n))
-    pivot = out.mean(dim=(1, 2, 3), keepdim=True)
-    out = (out - pivot) * _per(contrast, image) + pivot
     # Uneven light: a plane of up to about one stop across the picture.
+    slope = rng.normal(0.0, 0.3 * s, (n, 2)) * (rng.random((n, 1)) < 0.5)
+    drawn = [tensor(v, image) for v in (matrix, np.stack([gamma, gain, contrast], axis=1), slope)]
+    return _recolour(image, *drawn)
+
+
+@fused
+def _recolour(image: Tensor, matrix: Tensor, tone: Tensor, slope: Tensor) -> Tensor:
+    """Apply (B, 3, 3) to the colours, then gamma, gain and contrast (B, 3), then planes of light (B, 2)."""
+    gamma, gain, contrast = (tone[:, k, None, None, None] for k in range(3))
+    mixed = [sum(matrix[:, i, j, None, None] * image[:, j] for j in range(3)) for i in range(3)]
+    out = 255.0 * (torch.stack(mixed, 1).clamp(0.5, 255.0) / 255.0) ** gamma * gain
+    pivot = out.mean(dim=(1, 2, 3), keepdim=True)
+    out = (out - pivot) * contrast + pivot
     side = torch.linspace(-1.0, 1.0, image.shape[-1], device=image.device)
-    slope = tensor(rng.normal(0.0, 0.3 * s, (n, 2)) * (rng.random((n, 1)) < 0.5), image)
     plane = slope[:, 0, None, None] * side + slope[:, 1, None, None] * side[:, None]
     return (out * torch.exp2(plane)[:, None]).clamp(0.0, 255.0)
 
 
 def _mix(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
-    """Blend some of the pictures with two chains of colour operations (after AugMix)."""
-    pick = np.flatnonzero(rng.random(len(image)) < 0.5 * s)
+    """Blend some of the pictures with two chains of colour operations (after AugMix); changes ``image``."""
+    pick = some(len(image), 0.5 * s, rng)
     if len(pick) == 0:
         return image
-    rows = torch.from_numpy(pick).to(image.device)
+    n, rows = len(pick), rows_of(pick, image)
+    share = rng.dirichlet((1.0, 1.0), n)
+    keep = rng.beta(1.0, 1.0, n)
     chosen = image[rows]
-    share = rng.dirichlet((1.0, 1.0), len(pick))
-    keep = rng.beta(1.0, 1.0, len(pick))
     blend = _per(keep, image) * chosen
     for k in range(2):
-        blend = blend + _per((1.0 - keep) * share[:, k], image) * _chain(chosen.clone(), rng)
-    out = image.clone()
-    out[rows] = blend
-    return out
-
-
-def _chain(image: Tensor, rng: np.random.Generator) -> Tensor:
-    """One to three of: posterise, solarise, stretch the range, sharpen; each on the pictures that drew it."""
-    length = rng.integers(1, 4, len(image))
-    for step in range(3):
-        kind = np.where(length > step, rng.integers(0, 4, len(image)), -1)
-        for value in range(4):
-            pick = np.flatnonzero(kind == value)
-            if len(pick) == 0:
-                continue
-            rows = torch.from_numpy(pick).to(image.device)
-            x, n = image[rows], len(pick)
-            if value == 0:
-                steps = 2.0 ** _per(rng.integers(3, 7, n).astype(np.float64), image)
-                x = torch.round(x / 255.0 * steps) / steps * 255.0
-            elif value == 1:
-                x = torch.where(x > _per(rng.uniform(140, 255, n), image), 255.0 - x, x)
-            elif value == 2:
-                low, high = x.amin(dim=(2, 3), keepdim=True), x.amax(dim=(2, 3), keepdim=True)
-                x = (x - low) / (high - low).clamp_min(8.0) * 255.0
-            else:
-                x = x + _per(rng.uniform(0.3, 1.5, n), image) * (x - F.avg_pool2d(x, 3, 1, 1))
-            image[rows] = x.clamp(0.0, 255.0)
+        chain = chosen
+        length = rng.integers(1, 4, n)
+        for step in range(3):
+            kind = np.where(length > step, rng.integers(0, 4, n), -1)
+            numbers = (kind, 2.0 ** rng.integers(3, 7, n), rng.uniform(140, 255, n), rng.uniform(0.3, 1.5, n))
+            chain = _link(chain, tensor(np.stack(numbers, axis=1), image))
+        blend = torch.addcmul(blend, _per((1.0 - keep) * share[:, k], image), chain)
+    image[rows] = blend
     return image
 
 
+@fused
+def _link(image: Tensor, numbers: Tensor) -> Tensor:
+    """Posterise (0), solarise (1), stretch the range (2) or sharpen (3) each picture, or leave it (-1).
+
+    Args:
+        image: (B, 3, S, S) in 0..255.
+        numbers: (B, 4): which, and the steps, threshold and strength for the one that takes it.
+    """
+    kind, steps, threshold, strength = (numbers[:, k, None, None, None] for k in range(4))
+    low, high = image.amin(dim=(2, 3), keepdim=True), image.amax(dim=(2, 3), keepdim=True)
+    out = torch.where(kind == 0, torch.round(image / 255.0 * steps) / steps * 255.0, image)
+    out = torch.where((kind == 1) & (image > threshold), 255.0 - image, out)
+    out = torch.where(kind == 2, (image - low) / (high - low).clamp_min(8.0) * 255.0, out)
+    out = torch.where(kind == 3, image + strength * (image - F.avg_pool2d(image, 3, 1, 1)), out)
+    return out.clamp(0.0, 255.0)
+
+
 def _camera(image: Tensor, rng: np.random.Generator, noise: torch.Generator, s: float) -> Tensor:
-    image = _blur(image, rng, s)
-    image = _resample(image, rng, s)
+    image = _resample(_blur(image, rng, s), rng, s)
     n = len(image)
     shot = rng.exponential(0.35 * s, n) * (rng.random(n) < 0.6)
     read = rng.exponential(5.0 * s, n) * (rng.random(n) < 0.6)
-    sigma = (_per(shot, image) ** 2 * image + _per(read, image) ** 2).sqrt()
     grain = torch.randn(image.shape, generator=noise, device=image.device)
-    mono = _per((rng.random(n) < 0.4).astype(np.float64), image)
-    grain = torch.where(mono > 0, grain[:, :1], grain)
-    image = (image + sigma * grain).clamp(0.0, 255.0)
+    image = _grained(image, grain, tensor(np.stack([shot, read, rng.random(n) < 0.4], axis=1), image))
     return _blocks(image, rng, s)
 
 
+@fused
+def _grained(image: Tensor, grain: Tensor, how: Tensor) -> Tensor:
+    """Add grain: (B, 3) how much with the root of the light, how much everywhere, and whether all colours share it."""
+    shot, read, mono = (how[:, k, None, None, None] for k in range(3))
+    grain = torch.where(mono > 0, grain[:, :1], grain)
+    return (image + (shot**2 * image + read**2).sqrt() * grain).clamp(0.0, 255.0)
+
+
 def _blur(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
-    """Disc (out of focus) for some pictures, streak (moved) for others, 9 x 9 taps."""
-    n, width = len(image), 9
+    """Disc (out of focus) for some pictures, streak (moved) for others, 9 x 9 taps; changes ``image``."""
+    pick = some(len(image), 0.42 * s, rng)
+    if len(pick) == 0:
+        return image
+    n, width = len(pick), 9
     axis = np.arange(width) - width // 2
     x, y = np.meshgrid(axis, axis)
-    kind = rng.random(n) / max(s, 1e-3)
     radius = rng.uniform(0.5, 0.5 + 2.7 * s, n)[:, None, None]
     disc = np.clip(radius + 0.5 - np.hypot(x, y), 0.0, 1.0)
     turn = rng.uniform(0, math.pi, n)[:, None, None]
     along, across = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
     streak = np.clip(radius * 1.4 + 0.5 - np.abs(along), 0, 1) * np.clip(1.0 - np.abs(across), 0.0, 1.0)
-    point = ((x == 0) & (y == 0)).astype(np.float64)[None]
-    choose = kind[:, None, None]
-    kernel = np.where(choose < 0.28, disc, np.where(choose < 0.42, streak, point))
+    kernel = np.where(rng.random((n, 1, 1)) < 2 / 3, disc, streak)
     kernel /= kernel.sum(axis=(1, 2), keepdims=True)
-    pick = np.flatnonzero(kind < 0.42)
-    if len(pick) == 0:
-        return image
-    rows = torch.from_numpy(pick).to(image.device)
-    taps = tensor(kernel[pick], image).repeat_interleave(3, 0)[:, None]
+    rows = rows_of(pick, image)
+    taps = tensor(kernel, image).repeat_interleave(3, 0)[:, None]
     chosen = image[rows]
     flat = F.pad(chosen.reshape(1, -1, *image.shape[2:]), (width // 2,) * 4, mode="reflect")
-    out = image.clone()
-    out[rows] = F.conv2d(flat, taps, groups=len(taps)).reshape(chosen.shape)
-    return out
+    image[rows] = F.conv2d(flat, taps, groups=len(taps)).reshape(chosen.shape)
+    return image
 
 
 def _resample(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
-    """Shrink and enlarge some pictures: they were small once."""
-    pick = np.flatnonzero(rng.random(len(image)) < 0.2 * s)
+    """Shrink and enlarge some pictures: they were small once; changes ``image``."""
+    pick = some(len(image), 0.2 * s, rng)
     if len(pick) == 0:
         return image
     small = max(8, int(image.shape[-1] * rng.uniform(0.35, 0.8)))
-    rows = torch.from_numpy(pick).to(image.device)
+    rows = rows_of(pick, image)
     mode = "bilinear" if rng.random() < 0.7 else "nearest"
     tiny = F.interpolate(image[rows], size=(small, small), mode="area")
-    out = image.clone()
-    out[rows] = F.interpolate(tiny, size=image.shape[2:], mode=mode)
-    return out
+    image[rows] = F.interpolate(tiny, size=image.shape[2:], mode=mode)
+    return image
 
 
 def _blocks(image: Tensor, rng: np.random.Generator, s: float) -> Tensor:
-    """Quantise 8 x 8 cosine blocks in luma and colour difference, as strong compression does."""
-    pick = np.flatnonzero(rng.random(len(image)) < 0.4 * s)
+    """Quantise 8 x 8 cosine blocks in luma and colour difference, as strong compression does; changes ``image``."""
+    pick = some(len(image), 0.4 * s, rng)
     if len(pick) == 0:
         return image
-    rows = torch.from_numpy(pick).to(image.device)
     k = np.arange(8)
-    basis = np.sqrt(2 / 8) * np.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16)
-    basis[0] /= math.sqrt(2)
-    turn = np.array([LUMA, (-0.168736, -0.331264, 0.5), (0.5, -0.418688, -0.081312)])
-    to_ycc, d = tensor(turn, image), tensor(basis, image)
-    chosen = image[rows]
-    ycc = torch.einsum("ij,bjhw->bihw", to_ycc, chosen) - torch.tensor([128.0, 0.0, 0.0], device=image.device).reshape(
-        1, 3, 1, 1
-    )
-    n, _, h, w = ycc.shape
-    blocks = ycc.reshape(n, 3, h // 8, 8, w // 8, 8)
-    freq = torch.einsum("ui,bcyixj,vj->bcyuxv", d, blocks, d)
     # Coarser steps for finer detail and for colour; close to what encoders use, not their tables.
     step = 3.0 + 2.2 * (k[:, None] + k[None])
     strength = np.exp(rng.uniform(math.log(0.3), math.log(6.0 * s), len(pick)))
-    table = tensor(np.stack([step, 1.7 * step, 1.7 * step]), image)[None, :, None, :, None, :]
-    table = table * tensor(strength, image)[:, None, None, None, None, None]
-    freq = torch.round(freq / table) * table
-    blocks = torch.einsum("ui,bcyuxv,vj->bcyixj", d, freq, d)
-    ycc = blocks.reshape(n, 3, h, w) + torch.tensor([128.0, 0.0, 0.0], device=image.device).reshape(1, 3, 1, 1)
-    out = image.clone()
-    out[rows] = torch.einsum("ij,bjhw->bihw", torch.linalg.inv(to_ycc), ycc)
-    return out
+    table = strength[:, None, None, None] * np.stack([step, 1.7 * step, 1.7 * step])
+    basis = np.sqrt(2 / 8) * np.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16)
+    basis[0] /= math.sqrt(2)
+    turn = np.array([LUMA, (-0.168736, -0.331264, 0.5), (0.5, -0.418688, -0.081312)])
+    rows = rows_of(pick, image)
+    given = [tensor(v, image) for v in (table, np.einsum("ui,vj->uvij", basis, basis), turn, np.linalg.inv(turn))]
+    image[rows] = _quantised(image[rows], *given)
+    return image
 
 
+@fused
+def _quantised(image: Tensor, table: Tensor, waves: Tensor, turn: Tensor, back: Tensor) -> Tensor:
+    """Round the cosine blocks of (B, 3, S, S) to multiples of (B, 3, 8, 8), in the colours that (3, 3) turns to."""
+    n, _, h, w = image.shape
+    ycc = torch.einsum("ij,bjhw->bihw", turn, image - 128.0).reshape(n * 3, 1, h, w)
+    waves = waves.reshape(64, 1, 8, 8)
+    steps = table.reshape(n * 3, 64, 1, 1)
+    rounded = torch.round(F.conv2d(ycc, waves, stride=8) / steps) * steps
+    ycc = F.conv_transpose2d(rounded, waves, stride=8).reshape(n, 3, h, w)
+    return torch.einsum("ij,bjhw->bihw", back, ycc) + 128.0
+
+
+@fused
 def normalise(image: Tensor) -> Tensor:
     """Return (x - 127) / 128 of 0..255, rounded to whole values as a decoded picture is."""
     return (image.round() - 127.0) / 128.0

@@ -85,6 +85,7 @@ class TrainConfig:
         seed: of every draw.
         workers: threads that decode pictures.
         mixed_precision: bfloat16 where the device has it.
+        compiled: compile the network on a GPU, which takes one to two minutes once and pays in long runs.
         keep_every: epochs between checkpoints.
         weights: of the loss terms.
     """
@@ -127,6 +128,7 @@ class TrainConfig:
     seed: int = 1
     workers: int = 16
     mixed_precision: bool = True
+    compiled: bool = False
     keep_every: int = 5
     weights: LossWeights = field(default_factory=LossWeights)
 

@@ -1,7 +1,8 @@
 """One training step: both looks forward, the loss, backward, gradients shared between processes, the optimizer.
 
 On a GPU forward, loss and backward are recorded once as a CUDA graph and replayed from then on: a small network's
-thousand short kernels otherwise wait for Python (measured on an H100: 217 of 288 ms a step of 128 pictures).
+thousand short kernels otherwise wait for Python (measured on an H100: 217 of 288 ms a step of 128 pictures). The
+network is compiled before that, if the configuration says so: fewer kernels, and fewer passes through memory.
 """
 
 from __future__ import annotations
@@ -55,6 +56,8 @@ class Gradients:
         self._graph: torch.cuda.CUDAGraph | None = None
         self._given: Batch | None = None
         self._values: Tensor | None = None
+        compiled = config.compiled and place.device.type == "cuda"
+        self._forward = torch.compile(net.forward, dynamic=False) if compiled else net
 
     def __call__(self, batch: Batch) -> Tensor:
         """Leave gradients in the parameters; return the loss and its unweighted terms, (len(names),) on the device."""
@@ -71,7 +74,7 @@ class Gradients:
         for parameter in self.net.parameters():
             parameter.grad = None
         with cast_to(self.place, self.config):
-            outs = [self.net(image) for image in batch.images]
+            outs = [self._forward(image) for image in batch.images]
         parts: dict[str, Tensor] = {}
         losses = []
         for look, out, targets in zip(LOOKS, outs, batch.targets, strict=True):
