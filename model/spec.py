@@ -138,8 +138,7 @@ class Reference:
             return np.ones(len(features), np.float32)
         length = np.linalg.norm(features, axis=1, keepdims=True)
         near = np.sort(features / np.maximum(length, 1e-9) @ self.prototypes.T, axis=1)
-        out: NDArray[np.float32] = near[:, -min(self.neighbours, len(self.prototypes)) :].mean(axis=1)
-        return out.astype(np.float32)
+        return np.asarray(near[:, -min(self.neighbours, len(self.prototypes)) :].mean(axis=1), np.float32)
 
     def encode(self) -> str:
         """Return the prototypes as base64 of zlib of little-endian float16."""

@@ -269,7 +269,8 @@ def _listing(picture: Bytes, rng: np.random.Generator) -> Bytes:
     """A screenshot of a listing: bars or a frame in a plain colour, with figures and signs on them."""
     out = picture.copy()
     h, w = out.shape[:2]
-    colour = [int(v) for v in rng.choice([(255, 255, 255), (18, 18, 18), (240, 240, 245), (40, 44, 60)])]
+    plain = np.array([(255, 255, 255), (18, 18, 18), (240, 240, 245), (40, 44, 60)])
+    colour = [int(v) for v in plain[rng.choice(len(plain))]]
     ink = [255 - v for v in colour]
     for side in ("top", "bottom", "left", "right"):
         if rng.random() > (0.6 if side in ("top", "bottom") else 0.25):

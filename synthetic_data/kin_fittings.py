@@ -21,8 +21,8 @@ def cast(
     material: str = "casting",
 ) -> RawPart:
     """A casting: solids, each blended into those before it over its own length in mm, then cuts."""
-    low = np.min([s.low for s, _ in solids], axis=0) - 3 * step
-    high = np.max([s.high for s, _ in solids], axis=0) + 3 * step
+    low = np.asarray(np.min([s.low for s, _ in solids], axis=0) - 3 * step, np.float64)
+    high = np.asarray(np.max([s.high for s, _ in solids], axis=0) + 3 * step, np.float64)
     field = Field(low, high, step)
     for solid, blend in solids:
         field.add(solid, blend)

@@ -46,8 +46,8 @@ def hardware(
     part: str, material: str, solids: Sequence[Solid], cuts: Sequence[Solid], step: float, blend: float = 0.0
 ) -> RawPart:
     """Mesh a small part from solids and cuts on its own grid."""
-    low = np.min([s.low for s in solids], axis=0) - 2 * step
-    high = np.max([s.high for s in solids], axis=0) + 2 * step
+    low = np.asarray(np.min([s.low for s in solids], axis=0) - 2 * step, np.float64)
+    high = np.asarray(np.max([s.high for s in solids], axis=0) + 2 * step, np.float64)
     field = Field(low, high, step)
     for s in solids:
         field.add(s, blend)

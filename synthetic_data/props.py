@@ -93,7 +93,8 @@ def as_one(part: str, parts: Sequence[PartMesh]) -> PartMesh:
 
 def box_of(parts: Sequence[PartMesh]) -> tuple[Floats, Floats]:
     """Lowest and highest corner, (3,) float32 each."""
-    return np.min([p.vertices.min(0) for p in parts], 0), np.max([p.vertices.max(0) for p in parts], 0)
+    low, high = np.min([p.vertices.min(0) for p in parts], 0), np.max([p.vertices.max(0) for p in parts], 0)
+    return np.asarray(low, np.float32), np.asarray(high, np.float32)
 
 
 def about_y(turn_deg: float) -> NDArray[np.float32]:
@@ -125,7 +126,8 @@ def bench(
     names = list(BENCH)
     weight = np.array([BENCH[n][1] for n in names])
     out: Things = []
-    taken = [(np.asarray(low, np.float32) - CLEAR_MM, np.asarray(high, np.float32) + CLEAR_MM)]
+    clear = np.float32(CLEAR_MM)
+    taken = [(np.asarray(low, np.float32) - clear, np.asarray(high, np.float32) + clear)]
     middle = (taken[0][0] + taken[0][1]) / 2
     for _ in range(wanted):
         name = names[int(rng.choice(len(names), p=weight / weight.sum()))]
@@ -138,7 +140,7 @@ def bench(
                 np.float32,
             )
             spot[[0, 2]] -= (a + b)[[0, 2]] / 2
-            here = (a + spot, b + spot)
+            here = (np.asarray(a + spot, np.float32), np.asarray(b + spot, np.float32))
             if not any(_overlap(here, other) for other in taken):
                 out += moved(thing, np.eye(3, dtype=np.float32), spot)
                 taken.append(here)

@@ -300,8 +300,7 @@ def smooth_least(a: Floats, b: Floats, blend: float) -> Floats:
     if blend <= 0:
         return least
     h = np.maximum(np.float32(blend) - np.abs(a - b), np.float32(0))
-    out: Floats = least - h * h * np.float32(0.25 / blend)
-    return out
+    return np.asarray(least - h * h * np.float32(0.25 / blend), np.float32)
 
 
 def polygon(name: str, half_u: float, half_v: float) -> Vec:

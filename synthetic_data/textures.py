@@ -57,7 +57,7 @@ def _colour(rng: np.random.Generator, low: tuple[float, ...], high: tuple[float,
     return np.clip(base * rng.normal(1.0, 0.015, 3), 0, 1).astype(np.float32)
 
 
-def _mix(under: Image, over: Image, share: NDArray[np.floating]) -> Image:
+def _mix(under: NDArray[np.floating], over: NDArray[np.floating], share: NDArray[np.floating]) -> Image:
     s = np.clip(share, 0, 1)[..., None]
     return np.asarray(under * (1 - s) + over * s, np.float32)
 
@@ -79,7 +79,7 @@ def _scratches(rng: np.random.Generator, size: int, count: int, longest: float, 
     return np.asarray(out / 255.0, np.float32)
 
 
-def _stains(rng: np.random.Generator, picture: Image, amount: float) -> Image:
+def _stains(rng: np.random.Generator, picture: NDArray[np.floating], amount: float) -> Image:
     """Oil, drips and rings, darker and a little brown; ``amount`` in [0, 1]."""
     size = picture.shape[0]
     blot = noise(rng, size, 3, 5) - (2.4 - 1.6 * amount)
@@ -161,7 +161,7 @@ def _cardboard(rng: np.random.Generator, size: int) -> Image:
     base = _colour(rng, (0.55, 0.42, 0.29), (0.74, 0.60, 0.44))
     flute = np.sin(np.arange(size, dtype=np.float32) * 2 * np.pi / rng.uniform(10, 22))[:, None] * 0.018
     fleck = noise(rng, size, 256, 1) * 0.025 + noise(rng, size, 6, 4) * 0.025
-    out = np.broadcast_to(base, (size, size, 3)) * (1 + (fleck + flute)[..., None])
+    out: NDArray[np.floating] = np.broadcast_to(base, (size, size, 3)) * (1 + (fleck + flute)[..., None])
     creases = _scratches(rng, size, int(rng.integers(2, 12)), 0.8, curved=False)
     out = _mix(out, out * 0.72, cv2.GaussianBlur(creases, (0, 0), 1.5))
     if rng.random() < 0.35:

@@ -66,7 +66,7 @@ class Reliability:
     @property
     def ece(self) -> float:
         """Mean gap between confidence and hit rate, weighted by the bins' counts."""
-        total = self.counts.sum()
+        total = int(self.counts.sum())
         return 0.0 if total == 0 else float((self.counts * np.abs(self.confidence - self.right)).sum() / total)
 
     @property
