@@ -13,11 +13,15 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from .cues import CUES, ERAS, READINGS, UNSURE, CueVector, Era, Evidence, Outcome
+from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome
 from .key import RuleSet, decide, load_rules
 
-SURE = 0.955
+SURE = 0.93
 """Least probability of the name, all cues together. Own judgement; what it costs and spares is in DEVELOPERS.md."""
+SURE_OF_ABSENCE = 0.97
+"""The same where nothing behind the name was seen, only missed: what a photo does not show may be hidden."""
+ABSENT = frozenset({(Cue.FRONT_EAR, "none"), (Cue.SCAVENGE_LINE, "absent")})
+"""Readings that say that something is not there."""
 _LEAST = 1e-4
 """No single cue argues more than ten thousand to one."""
 
@@ -54,10 +58,11 @@ def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
         verdict = decide(vector, rules)
         if verdict.outcome is not Outcome.NAMED or verdict.era is None:
             return vector
-        behind = [r.cue for r in verdict.reasons if r.settles and not felt[r.cue]]
-        if not behind or together(vector, rules)[verdict.era] >= SURE:
+        told = [r for r in verdict.reasons if r.settles and not felt[r.cue]]
+        least = SURE_OF_ABSENCE if all((r.cue, r.reading) in ABSENT for r in told) else SURE
+        if not told or together(vector, rules)[verdict.era] >= least:
             return vector
-        weakest = min(behind, key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
+        weakest = min((r.cue for r in told), key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
         fused = replace(vector.cues[weakest], reading=UNSURE, accepted=False, evidence=())
         vector = replace(vector, cues=MappingProxyType({**vector.cues, weakest: fused}))
 

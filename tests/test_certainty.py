@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 import pytest
-from updraft_key.model.certainty import SURE, together, withhold
+from updraft_key.model.certainty import SURE, SURE_OF_ABSENCE, together, withhold
 from updraft_key.model.cues import (
     CUES,
     OUT_OF_SIGHT,
@@ -53,6 +53,17 @@ def test_a_sure_sign_names_and_an_unsure_one_leaves_a_list() -> None:
     left = withhold(doubtful)
     assert decide(left).outcome is Outcome.SHORTLIST
     assert left.cues[Cue.FRONT_EAR].reading == UNSURE and not left.cues[Cue.FRONT_EAR].accepted
+
+
+def test_a_name_for_which_nothing_was_seen_but_something_missed_must_be_surer() -> None:
+    # The rest is out of sight, so both alloys keep 1 - p of iron's share: 1 / (1 + 2 * 0.03) = 0.943.
+    missed, seen = vector(front_ear=("none", 0.97, True)), vector(throat_bottom=("big_plug", 0.97, True))
+    assert SURE < together(missed)[Era.IRON] == together(seen)[Era.IRON] < SURE_OF_ABSENCE
+    assert decide(missed).outcome is decide(seen).outcome is Outcome.NAMED
+    assert decide(withhold(missed)).outcome is Outcome.SHORTLIST
+    assert withhold(seen) == seen
+    both = vector(front_ear=("none", 0.97, True), throat_bottom=("big_plug", 0.5, True))
+    assert together(both)[Era.IRON] == pytest.approx(1 / (1 + 2 * 0.03 * 0.5)) and withhold(both) == both
 
 
 def test_a_sign_that_leans_the_other_way_takes_a_name_back_though_it_was_not_accepted() -> None:

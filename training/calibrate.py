@@ -3,8 +3,9 @@
 In order: temperatures; peak thresholds; the angle's interval (where the root then has a peak); the feature reference;
 found thresholds; conformal thresholds by label; and floors. A reading is accepted only when it passes both its
 conformal set (a promise about coverage at level alpha) and its floor (found so that the *wrong* statements among the
-accepted stay under a bar on each source by itself). Last, floors are raised until no more than the allowed share of the
-verdicts ``named`` is wrong on any source: precision first, then the answer rate.
+accepted stay under a bar on each source by itself). Whether accepted statements make a name is not asked here: that
+takes all cues together (``model.certainty``), which in folds names more, and more of it rightly, than any floor that
+was raised until no wrong name was left among the calibration pictures.
 
 Sources are kept apart: renders of held-out shapes are many and easy, pictures of another hand few and telling.
 Whatever is stricter wins. ``validate`` pictures cannot come in here (``second_look.read_second_look``).
@@ -19,10 +20,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from updraft_key.model.certainty import withhold
-from updraft_key.model.cues import CUES, LANDMARKS, Cue, Outcome
-from updraft_key.model.fuse import fuse
-from updraft_key.model.key import decide
+from updraft_key.model.cues import CUES, LANDMARKS, Cue
 from updraft_key.model.peaks import find_peaks
 from updraft_key.model.readings import SHOWN_BY
 from updraft_key.model.runtime import Network, OnnxNetwork
@@ -47,8 +45,6 @@ Floats = NDArray[np.float64]
 ANGLE_UNIT = 45.0
 PEAKS = np.array([0.03, 0.05, 0.07, 0.1, 0.13, 0.16, 0.2, 0.24, 0.28, 0.32, 0.36, 0.4, 0.45, 0.5, 0.55, 0.6])
 """Thresholds of the heatmap that are tried."""
-HIGHEST = 0.9999
-"""Floors are not raised beyond this."""
 LEAST_LIMIT = 0.2
 """Smallest conformal threshold that is used. A very sure head's own would ask for 0.9999 and more; a larger
 threshold only makes sets larger, so the promised coverage stays, and precision is the floors' work."""
@@ -61,7 +57,7 @@ class Bars:
     Attributes:
         alpha: error level of the conformal sets.
         statement: largest share of wrong statements among the accepted, by label and source.
-        named: largest share of wrong verdicts among the named, by source.
+        named: largest share of wrong names that the rival may give, by source (``rival``).
         near: largest share of look-alikes that may pass as subjects.
         far: largest share of other photos that may pass.
         keep: least share of subjects that must still pass the found thresholds.
@@ -135,8 +131,7 @@ def fitted(network: Network, cases: Sequence[Case], bars: Bars) -> ModelSpec:
     spec = replace(network.spec, calibration=calibration, reference=reference(units, bars))
     spec = replace(spec, calibration=with_found(spec, cases, bars))
     spec = replace(spec, calibration=with_sets(spec.calibration, placed, bars))
-    spec = replace(spec, calibration=with_floors(spec, placed, bars))
-    return with_named_bar(spec, cases, bars)
+    return replace(spec, calibration=with_floors(spec, placed, bars))
 
 
 def sources_of(cases: Iterable[Case]) -> list[str]:
@@ -340,46 +335,6 @@ def with_floors(spec: ModelSpec, placed: Sequence[Case], bars: Bars) -> Calibrat
         floor = least_floor(p_all, right_all, bars.statement)
         floors[name][reading_word] = max(floors[name][reading_word], floor)
     return replace(spec.calibration, floors=floors)
-
-
-def with_named_bar(spec: ModelSpec, cases: Sequence[Case], bars: Bars) -> ModelSpec:
-    """Raise floors behind wrong names, the weakest statement first, until every source holds the bar."""
-    # Raising a floor only takes statements away: what is neither named nor in conflict now cannot be named then.
-    alive = [c for c in cases if c.verdict(spec).outcome in (Outcome.NAMED, Outcome.CONFLICT)]
-    for _ in range(60):
-        wrong = wrong_names(spec, alive, bars)
-        if not wrong:
-            return spec
-        cue, reading, p = min(wrong, key=lambda w: w[2])
-        floors = {c: dict(v) for c, v in spec.calibration.floors.items()}
-        floors[cue][reading] = min(max(p + 1e-4, floors[cue][reading] + 1e-4), HIGHEST)
-        log.info("floor of %s %s raised to %.4f", cue, reading, floors[cue][reading])
-        spec = replace(spec, calibration=replace(spec.calibration, floors=floors))
-    return spec
-
-
-def wrong_names(spec: ModelSpec, cases: Sequence[Case], bars: Bars) -> list[tuple[str, str, float]]:
-    """Statements behind wrong names on sources that miss the bar: cue, reading, probability."""
-    out: list[tuple[str, str, float]] = []
-    for source in sources_of(cases):
-        named, behind, wrong = 0, [], 0
-        for case in (c for c in cases if c.source == source):
-            readings = case.readings(spec)
-            verdict = decide(withhold(fuse([readings])))
-            if verdict.outcome is not Outcome.NAMED:
-                continue
-            named += 1
-            if case.unit and verdict.era == case.record["era"]:
-                continue
-            wrong += 1
-            behind += [
-                (str(r.cue), r.reading, readings.cues[r.cue].probabilities[r.reading])
-                for r in verdict.reasons
-                if r.settles and spec.calibration.floor(r.cue, r.reading) < HIGHEST
-            ]
-        if named and wrong / named > bars.named:
-            out += behind
-    return out
 
 
 def summary(spec: ModelSpec) -> Mapping[str, object]:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from updraft_key.model.certainty import SURE
+from updraft_key.model.certainty import SURE, SURE_OF_ABSENCE
 from updraft_key.model.cues import CUES, READINGS
 from updraft_key.model.spec import ModelSpec
 
@@ -35,7 +35,8 @@ It looks twice at one photo: where an updraft carburetor is, then at a crop for 
 ear, main jet, scavenge line, throat bottom), each with a reading of its own for "out of sight". It does **not** name a
 generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
-A name stands only where all cues together, accepted or not, make it {sure} sure (`model/certainty.py`).
+A name stands only where all cues together, accepted or not, make it {sure} sure, {missed} where nothing behind it was
+seen but something missed (`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
@@ -79,6 +80,7 @@ def card_of(figures: Mapping[str, Any], spec: ModelSpec) -> str:
             bytes=model["bytes"],
             commit=model["commit"] or "unknown",
             sure=f"{100 * SURE:g} %",
+            missed=f"{100 * SURE_OF_ABSENCE:g} %",
             data=model["data_hash"] or "unknown",
             parameters=f"{spec.training.get('channels', 'unknown')} decoder channels, "
             f"looks at {spec.find_size} and {spec.read_size} px",

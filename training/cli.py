@@ -123,7 +123,6 @@ def calibrate(
     second_look: SecondLook = None,
     alpha: Alpha = 0.02,
     statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.03,
-    named: Annotated[float, typer.Option("--named", help="Largest share of wrong names on any source.")] = 0.004,
     keep: Annotated[float, typer.Option("--keep", help="Least share of subjects that must still be found.")] = 0.97,
     photos: Annotated[list[Path], typer.Option("--photos", help="A folder of photos of other things.")] = [],  # noqa: B006
     limit: Limit = 0,
@@ -132,7 +131,7 @@ def calibrate(
     from .calibrate import Bars, summary
     from .calibrate import calibrate as run
 
-    bars = Bars(alpha=alpha, statement=statement, named=named, keep=keep)
+    bars = Bars(alpha=alpha, statement=statement, keep=keep)
     _print(dict(summary(run(model, sets, second_look, bars, limit, photos))))
 
 
