@@ -9,15 +9,16 @@ felt is left alone.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
-from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome
+from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome, Reason
 from .key import RuleSet, decide, load_rules
 
 SURE = 0.93
-"""Least probability of the name, all cues together. Own judgement; what it costs and spares is in DEVELOPERS.md."""
+"""Least probability of the name, all cues of one photo together. Own judgement; what it costs and spares is in
+DEVELOPERS.md."""
 SURE_OF_ABSENCE = 0.97
 """The same where nothing behind the name was seen, only missed: what a photo does not show may be hidden."""
 ABSENT = frozenset({(Cue.FRONT_EAR, "none"), (Cue.SCAVENGE_LINE, "absent")})
@@ -59,12 +60,30 @@ def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
         if verdict.outcome is not Outcome.NAMED or verdict.era is None:
             return vector
         told = [r for r in verdict.reasons if r.settles and not felt[r.cue]]
-        least = SURE_OF_ABSENCE if all((r.cue, r.reading) in ABSENT for r in told) else SURE
-        if not told or together(vector, rules)[verdict.era] >= least:
+        if not told or together(vector, rules)[verdict.era] >= least(told, _photos(vector)):
             return vector
         weakest = min((r.cue for r in told), key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
         fused = replace(vector.cues[weakest], reading=UNSURE, accepted=False, evidence=())
         vector = replace(vector, cues=MappingProxyType({**vector.cues, weakest: fused}))
+
+
+def least(told: Sequence[Reason], photos: int) -> float:
+    """Least probability of a name that photos have settled.
+
+    Each photo has a chance of its own to be misread, so the doubt that one may leave is shared among all of them
+    (Bonferroni's bound).
+
+    Args:
+        told: the reasons from photos that settle it.
+        photos: how many photos said anything.
+    """
+    missed = all((r.cue, r.reading) in ABSENT for r in told)
+    return 1.0 - (1.0 - (SURE_OF_ABSENCE if missed else SURE)) / max(1, photos)
+
+
+def _photos(vector: CueVector) -> int:
+    """How many photos show any cue."""
+    return len({s for fused in vector.cues.values() for s in fused.sources if s.startswith("photo:")})
 
 
 def _excludes(rules: RuleSet, told: Evidence, era: Era) -> bool:

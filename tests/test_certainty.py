@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 import pytest
-from updraft_key.model.certainty import SURE, SURE_OF_ABSENCE, together, withhold
+from updraft_key.model.certainty import SURE, SURE_OF_ABSENCE, least, together, withhold
 from updraft_key.model.cues import (
     CUES,
     OUT_OF_SIGHT,
@@ -64,6 +64,20 @@ def test_a_name_for_which_nothing_was_seen_but_something_missed_must_be_surer() 
     assert withhold(seen) == seen
     both = vector(front_ear=("none", 0.97, True), throat_bottom=("big_plug", 0.5, True))
     assert together(both)[Era.IRON] == pytest.approx(1 / (1 + 2 * 0.03 * 0.5)) and withhold(both) == both
+
+
+def test_the_doubt_that_one_photo_may_leave_is_shared_among_several() -> None:
+    seen = vector(throat_bottom=("big_plug", 0.97, True))  # 0.943, as above
+    told = [r for r in decide(seen).reasons if r.settles]
+    assert [least(told, n) for n in (0, 1, 2, 4)] == pytest.approx([0.93, 0.93, 0.965, 0.9825])
+    missed = [r for r in decide(vector(front_ear=("none", 0.97, True))).reasons if r.settles]
+    assert [least(missed, n) for n in (1, 3)] == pytest.approx([0.97, 0.99])
+    other = replace(seen.cues[Cue.METAL], sources=("photo:0", "photo:1"))
+    both = replace(seen, cues=MappingProxyType({**seen.cues, Cue.METAL: other}))
+    assert decide(withhold(seen)).outcome is Outcome.NAMED
+    assert decide(withhold(both)).outcome is Outcome.SHORTLIST
+    by_hand = replace(seen.cues[Cue.METAL], sources=("hand:magnet",))
+    assert decide(withhold(replace(seen, cues=MappingProxyType({**seen.cues, Cue.METAL: by_hand})))).era is Era.IRON
 
 
 def test_a_sign_that_leans_the_other_way_takes_a_name_back_though_it_was_not_accepted() -> None:

@@ -36,7 +36,7 @@ ear, main jet, scavenge line, throat bottom), each with a reading of its own for
 generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
 A name stands only where all cues together, accepted or not, make it {sure} sure, {missed} where nothing behind it was
-seen but something missed (`model/certainty.py`).
+seen but something missed; several photos share the doubt that one may leave (`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
