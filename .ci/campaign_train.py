@@ -65,7 +65,7 @@ def warm_up(config: TrainConfig, place: Place) -> None:
     loop.set_modes(net, heads_only=False, frozen_stages=config.frozen_stages)
     optimizer = loop.make_optimizer(net, config, heads_only=False)
     rng, noise = np.random.default_rng(0), torch.Generator(place.device).manual_seed(0)
-    source = Source(config, Dataset(labels, block, ("",)), pixels, rng, noise)
+    source = Source(config, Dataset(labels, block, ()), pixels, rng, noise)
     for _ in range(3):
         batch = source.draw(rng.integers(0, n, PORTION * config.batch), config.batch)[0]
     logging.info("drawn, %.0f s left", float(os.environ["TRAINED"]) - time.time())

@@ -9,6 +9,7 @@ torch = pytest.importorskip("torch")
 
 from updraft_key.training import augment  # noqa: E402
 from updraft_key.training.augment import some  # noqa: E402
+from updraft_key.training.fused import compiling, fused  # noqa: E402
 from updraft_key.training.network import CueNet  # noqa: E402
 
 pytestmark = pytest.mark.train
@@ -69,6 +70,33 @@ def test_compiled_and_plain_give_the_same(name: str) -> None:
                 torch._dynamo.maybe_mark_dynamic(value, 0)
         torch.testing.assert_close(compiled(*given), plain(*given))
     assert graphs == 1
+
+
+class OnGpu(torch.Tensor):
+    """A tensor that says it lies on a GPU."""
+
+    is_cuda = True
+
+
+def test_nothing_is_compiled_unless_it_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+
+    def compiled(work: object, **_: object) -> object:
+        asked.append(work)
+        return work
+
+    monkeypatch.setattr(torch, "compile", compiled)
+    twice = fused(lambda image: image * 2.0)
+    on_cpu, on_gpu = torch.ones(2, 3), torch.ones(2, 3).as_subclass(OnGpu)
+    twice(on_gpu)
+    with compiling(True):
+        with compiling(False):
+            twice(on_gpu)
+        twice(on_cpu)
+        assert not asked
+        assert float(twice(on_gpu)[0, 0]) == float(twice(on_gpu)[1, 2]) == 2.0
+    twice(on_gpu)
+    assert len(asked) == 1
 
 
 def test_the_network_is_one_graph_for_any_of_its_instances() -> None:

@@ -13,7 +13,6 @@ Whatever is stricter wins. ``validate`` pictures cannot come in here (``second_l
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -38,8 +37,6 @@ from .conformal import fit_temperature, least_cases, least_floor, softmax, thres
 from .export import restamp
 from .passage import Case, overlap, pass_through, plain_photos, records_of, truth_of
 from .second_look import read_second_look
-
-log = logging.getLogger(__name__)
 
 Floats = NDArray[np.float64]
 ANGLE_UNIT = 45.0

@@ -85,7 +85,8 @@ class TrainConfig:
         seed: of every draw.
         workers: threads that decode pictures.
         mixed_precision: bfloat16 where the device has it.
-        compiled: compile the network on a GPU, which takes one to two minutes once and pays in long runs.
+        compiled: compile the network and the pixel work on a GPU, which needs a C compiler, takes two minutes once and
+            pays in long runs.
         keep_every: epochs between checkpoints.
         weights: of the loss terms.
     """

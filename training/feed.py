@@ -19,6 +19,7 @@ from torch import Tensor
 from .augment import compose, develop, normalise
 from .config import TrainConfig
 from .data import Dataset
+from .fused import compiling
 from .looks import Look, Targets, field_names, find_look, read_look, targets_of
 
 AHEAD = 2
@@ -68,6 +69,10 @@ class Source:
 
     def draw(self, rows: NDArray[np.int64], batch: int) -> list[Batch]:
         """Draw both looks at ``rows``, and cut them into batches of ``batch`` (the first look: its share of each)."""
+        with compiling(self.config.compiled):
+            return self._draw(rows, batch)
+
+    def _draw(self, rows: NDArray[np.int64], batch: int) -> list[Batch]:
         c = self.config
         parts = len(rows) // batch
         share = max(1, round(batch * c.find_share))
