@@ -20,7 +20,7 @@ from updraft_key.model.errors import MissingExtra
 from .annotate import annotate
 from .camera import cover_lens, develop, encode, shoot
 from .render import Renderer
-from .sample import VIEWS_PER_SCENE, sample_scene, scene_rng
+from .sample import VIEWS_PER_SCENE, scene_of
 from .scene import Ingredients, build_stage, pose_of
 from .spec import SPLITS, SceneError
 
@@ -133,7 +133,7 @@ def _scene(
 ) -> Iterator[tuple[str, bytes, dict[str, Any]]]:
     clock = time.perf_counter
     t0 = clock()
-    spec = sample_scene(scene_rng(s.split, index), s.split, index, s.views)
+    spec = scene_of(s.split, index, s.views)
     stage = build_stage(spec, things)
     t1 = clock()
     engine.load(stage)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 import os
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from updraft_key.model.errors import MissingExtra
 from .camera import to_linear
 from .mesh import Floats, Ints
 from .scene import Pose, Stage
+from .smooth import LEAST_COLOUR, Guides, smooth
 
 LLVM = ("/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1", "/usr/lib/llvm-19/lib/libLLVM.so.19.1")
 """Where Debian's libllvm19 lies. Versions 14-16 abort inside drjit (tried)."""
@@ -220,23 +222,66 @@ class Renderer:
 
         sampler = mi.load_dict({"type": "independent"})
         sampler.seed(seed, n * n * spp)
-        pixel = dr.arange(mi.UInt32, n * n * spp) // spp
-        rays = camera.rays(pixel, sampler.next_2d(), sampler.next_2d())
+        number = dr.arange(mi.UInt32, n * n * spp)
+        rays = camera.rays(number // spp, self._spread(sampler, number), self._spread(sampler, number))
         rays = self._past_lamp(rays)
-        solid = self._scene.ray_test(rays)
+
+        def mean(values: Any) -> Any:
+            return dr.block_sum(values, spp) / spp
+
+        met = self._scene.ray_intersect(rays)
+        solid = met.is_valid()
+        guides, surface = self._guides(met, solid, mean)
+        # A kernel of its own: the long one that follows has enough to keep.
+        dr.eval(solid, surface, guides.colour, guides.normal, guides.point, guides.distance)
         colour, _, _ = self._integrator.sample(self._scene, sampler, rays)
         keep = self._number(1.0 if self._stage.photograph is None else 0.0)
         share = dr.select(solid, 1.0, keep)
-        channels = [dr.block_sum(dr.clip(dr.select(c == c, c, 0.0), 0.0, BRIGHTEST) * share, spp) / spp for c in colour]
-        behind = dr.block_sum(dr.select(solid, mi.Float(0.0), mi.Float(1.0)), spp) / spp
-        dr.eval(channels, behind)
-        linear = np.stack([np.array(c) for c in channels], axis=1).reshape(n, n, 3)
+        light = mi.Color3f(*(dr.clip(dr.select(c == c, c, 0.0), 0.0, BRIGHTEST) * share for c in colour))
+        level = mi.luminance(light) / dr.maximum(mi.luminance(surface), LEAST_COLOUR)
+        middle, square = mean(level), mean(level * level)
+        picture = mi.Color3f(*(mean(c) for c in light))
+        variance = dr.maximum(square - middle * middle, 0.0) / max(spp - 1, 1)
+        behind = mean(dr.select(solid, mi.Float(0.0), mi.Float(1.0)))
+        dr.eval(picture, variance, behind)
+        if spp > 1:
+            picture = smooth(mi, dr, picture, variance, guides, n)
+        linear = np.array(picture).T.reshape(n, n, 3)
         return Passes(
             linear=linear.astype(np.float32),
             behind=np.array(behind).reshape(n, n).astype(np.float32),
             owner=owner.reshape(n, n),
             point=point.reshape(n, n, 3),
         )
+
+    def _spread(self, sampler: Any, number: Any) -> Any:
+        """Points of the unit square for paths ``number``: each pixel's own, evenly spread, shifted by chance.
+
+        An additive sequence by powers of the plastic number's inverse (Roberts 2018, cited from memory).
+        """
+        mi, dr, spp = self._mi, self._dr, self.samples
+        chance = sampler.next_2d()
+        shift = dr.gather(mi.Point2f, chance, number // spp * spp)
+        turn = mi.Float(number % spp)
+        point = shift + mi.Point2f(turn * 0.7548776662466927, turn * 0.5698402909980532)
+        return point - dr.floor(point)
+
+    def _guides(self, met: Any, solid: Any, mean: Callable[[Any], Any]) -> tuple[Guides, Any]:
+        """What leads the smoothing, from the first hits of all paths; and the surface colour of each of them."""
+        mi, dr = self._mi, self._dr
+        mine = solid & (met.shape == mi.ShapePtr(self._subject))
+        colour = met.shape.eval_attribute_3("vertex_colour", met, mine)
+        table = met.bsdf().eval_diffuse_reflectance(met, solid & ~mine)
+        surface = dr.select(mine, mi.Color3f(colour), dr.select(solid, mi.Color3f(table), mi.Color3f(1.0)))
+        surface = mi.Color3f(*(dr.select(c == c, c, 1.0) for c in surface))  # a sliver of a triangle has none
+        facing = dr.select(solid, met.sh_frame.n, mi.Normal3f(0.0))
+        place = dr.select(solid, met.p, mi.Point3f(0.0))
+        return Guides(
+            colour=mi.Color3f(*(mean(c) for c in surface)),
+            normal=mi.Vector3f(*(mean(c) for c in facing)),
+            point=mi.Vector3f(*(mean(c) for c in place)),
+            distance=mean(dr.select(solid, met.t, mi.Float(0.0))),
+        ), surface
 
     def _past_lamp(self, rays: Any) -> Any:
         """Start rays that would hit the lamp's square behind it: it gives light, nobody photographs it."""

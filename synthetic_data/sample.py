@@ -1,10 +1,12 @@
 """Draw a scene. Every draw but the generation's own shape is independent of the generation.
 
-``sample_scene(rng, split, index)`` is a pure function of its generator; ``scene_rng`` gives the generator that
-belongs to a scene number, so that a picture's seed decides the picture, whichever process draws it.
+``sample_scene(rng, split, index)`` is a pure function of its generator; ``scene_of`` gives the scene that belongs to a
+number, so that a picture's seed decides the picture, whichever process draws it.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +73,23 @@ def direction(azimuth: float, elevation: float) -> NDArray[np.float64]:
     """Unit vector from the subject to the camera, unit frame: azimuth -90 is at -x (the ``left`` view)."""
     a, e = np.radians([azimuth, elevation])
     return np.array([np.sin(a) * np.cos(e), np.sin(e), np.cos(a) * np.cos(e)])
+
+
+def scene_of(split: str, index: int, views: int = VIEWS_PER_SCENE) -> SceneSpec:
+    """Return scene ``index`` of ``split``.
+
+    Training scenes with a carburetor come in threes, from each number that three divides: one and the same unit,
+    place, light and cameras, once as each generation. What does not tell the generations apart is then the same in all
+    three, so that nothing else can be learnt for them.
+    """
+    own = sample_scene(scene_rng(split, index), split, index, views)
+    first = index - index % len(ERAS)
+    if split != "train":
+        return own
+    eldest = sample_scene(scene_rng(split, first), split, first, views)
+    if eldest.subject.kind != "carburetor":
+        return own
+    return replace(eldest, index=index, subject=replace(eldest.subject, era=str(ERAS[index - first])))
 
 
 def sample_scene(rng: np.random.Generator, split: str, index: int, views: int = VIEWS_PER_SCENE) -> SceneSpec:

@@ -19,7 +19,7 @@ from updraft_key.synthetic_data.blocks import Block, Job, Settings, plan, render
 from updraft_key.synthetic_data.crew import run_jobs
 from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet, sides, write_gallery
 from updraft_key.synthetic_data.generate import generate, main
-from updraft_key.synthetic_data.sample import sample_scene, scene_rng
+from updraft_key.synthetic_data.sample import sample_scene, scene_of, scene_rng
 from updraft_key.synthetic_data.scene import build_stage, pose_of
 from updraft_key.synthetic_data.set_folder import SHARD_BYTES, finish_labels, unpack, write_block
 from updraft_key.synthetic_data.spec import SceneError
@@ -160,16 +160,16 @@ class Failing(StandIn):
     """Cannot build one scene."""
 
     def surroundings(self, pick: float, split: str) -> np.ndarray:
-        if pick == sample_scene(scene_rng("train", 1), "train", 1).light.environment:
+        if pick == scene_of("train", 2).light.environment:
             raise ValueError("no such sky")
         return super().surroundings(pick, split)
 
 
 def test_one_bad_scene_does_not_take_the_others() -> None:
-    block = render_block(Job(SMALL, 0, 3), Failing(), PointRenderer(64, 2.0))
+    block = render_block(Job(SMALL, 2, 3), Failing(), PointRenderer(64, 2.0))
     assert len(block.failures) == 1
-    assert "scene 1 of train" in block.failures[0] and "no such sky" in block.failures[0]
-    assert {r["seed"] // 4 for r in block.records} == {0, 2}
+    assert "scene 2 of train" in block.failures[0] and "no such sky" in block.failures[0]
+    assert {r["seed"] // 4 for r in block.records} == {3, 4}
 
 
 def test_plan_covers_every_picture_once() -> None:

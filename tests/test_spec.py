@@ -21,6 +21,7 @@ from updraft_key.synthetic_data.sample import (
     SINGLE_CASTING_SHARE,
     direction,
     sample_scene,
+    scene_of,
     scene_rng,
     view_of,
 )
@@ -135,6 +136,19 @@ def test_the_rest_of_a_scene_does_not_look_at_the_generation() -> None:
         spread = np.concatenate(values).std()
         for v in values:
             assert abs(v.mean() - np.concatenate(values).mean()) < 4.0 * spread / np.sqrt(len(v))
+
+
+def test_training_units_come_in_threes_that_differ_in_the_generation_alone() -> None:
+    threes = [[scene_of("train", 3 * i + k) for k in range(3)] for i in range(200)]
+    units = [t for t in threes if t[0].subject.kind == "carburetor"]
+    assert 130 < len(units) < 200
+    for three in units:
+        assert sorted(str(s.subject.era) for s in three) == sorted(map(str, ERAS))
+        alike = {replace(s, index=0, subject=replace(s.subject, era="iron")).to_json() for s in three}
+        assert len(alike) == 1
+    others = [t for t in threes if t[0].subject.kind != "carburetor"]
+    assert all(len({s.subject.seed for s in t}) == 3 for t in others)
+    assert all(scene_of("held", i) == scene(i, "held") for i in range(20))
 
 
 def test_a_box_comes_to_lie_on_its_nearest_face() -> None:

@@ -13,8 +13,11 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
+from updraft_key.model.certainty import together  # noqa: E402
 from updraft_key.model.cues import CUES, Outcome  # noqa: E402
+from updraft_key.model.fuse import fuse  # noqa: E402
 from updraft_key.model.runtime import OnnxNetwork, expected_sha256  # noqa: E402
+from updraft_key.training.ablate import names_at  # noqa: E402
 from updraft_key.training.calibrate import Bars, angle_at_root, calibrate, fitted  # noqa: E402
 from updraft_key.training.card import card_of, share_text  # noqa: E402
 from updraft_key.training.cases import Layer, adapt, fit_layer, split_cases  # noqa: E402
@@ -23,7 +26,15 @@ from updraft_key.training.config import smoke_config  # noqa: E402
 from updraft_key.training.evaluate import Target, agreement, evaluate, rows_of, targets_from  # noqa: E402
 from updraft_key.training.export import export, int8_beside, quantize, read_spec, session_of  # noqa: E402
 from updraft_key.training.loop import here, train  # noqa: E402
-from updraft_key.training.passage import both_looks, ceiling, overlap, pass_through, records_of, truth_of  # noqa: E402
+from updraft_key.training.passage import (  # noqa: E402
+    both_looks,
+    ceiling,
+    opened,
+    overlap,
+    pass_through,
+    records_of,
+    truth_of,
+)
 from updraft_key.training.plots import draw_plots  # noqa: E402
 from updraft_key.training.real_photos import read_cases  # noqa: E402
 from updraft_key.training.rival import contest, rival_config  # noqa: E402
@@ -95,6 +106,19 @@ def test_truth_fed_to_the_rules_names_every_toy(toy: Path) -> None:
     )
     assert truth_of({**units[0], "view": "left", "mirrored": True}, "view") == 4
     assert truth_of({"kind": "pump", "subject_box": None}, "count") is None
+
+
+def test_names_are_compared_at_equal_answer_rates(toy: Path, network_file: Path) -> None:
+    network = OnnxNetwork(network_file)
+    cases = pass_through(network, toy / "toys", records_of(toy / "toys"), "toys")
+    told = []
+    for case in (c for c in cases if c.unit):
+        odds = together(fuse([case.readings(opened(network.spec))]))
+        told.append((max(odds.values()), odds[case.record["era"]] == max(odds.values())))
+    at = names_at(cases, network.spec, (0.25, 1.0))
+    assert at["1"]["n"] == len(told) == 32 and at["1"]["k"] == sum(right for _, right in told)
+    surest = sorted(told, reverse=True)[:8]
+    assert at["0.25"]["n"] == 8 and at["0.25"]["k"] == sum(right for _, right in surest)
 
 
 def test_several_photos_of_a_unit_are_asked_as_one_question(

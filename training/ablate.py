@@ -5,8 +5,9 @@ rendered without it, ``augment-<name>`` on the full pictures without one augment
 pictures for the same number of epochs. Runs that are finished are not repeated, so that the training may be done
 elsewhere (``python -m updraft_key.training.loop --config OUT/<run>/config.json``) and only measured here.
 
-Figures are of most likely labels, before any calibration, so that no threshold hides or makes a difference. Of the
-second look only the half for calibration is used, whose totals may guide the recipe.
+Figures are of most likely labels, before any calibration, so that no threshold hides or makes a difference: names too
+are compared at equal answer rates, those of which a run is surest. The recipe may be guided by the totals of the second
+look's half for calibration only; the other half is reported.
 """
 
 from __future__ import annotations
@@ -19,20 +20,24 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from updraft_key.model.cues import CUES, OUT_OF_SIGHT
+from updraft_key.model.certainty import together
+from updraft_key.model.cues import CUES, OUT_OF_SIGHT, Outcome
+from updraft_key.model.fuse import fuse
 from updraft_key.model.runtime import OnnxNetwork
-from updraft_key.model.spec import labels_of
+from updraft_key.model.spec import ModelSpec, labels_of
 
 from .checkpoint import WEIGHTS, read_weights
 from .config import AUGMENTS, INGREDIENTS, TrainConfig
 from .data import kept, read_records
 from .export import export
 from .measures import auroc, share
-from .passage import Case, overlap, pass_through, records_of, truth_of
-from .second_look import read_second_look
+from .passage import Case, ceiling, opened, overlap, pass_through, records_of, truth_of
+from .second_look import USES, read_second_look
 
 log = logging.getLogger(__name__)
 FULL = "full"
+RATES = (0.2, 0.4, 0.65)
+"""Answer rates at which names are compared, shares of what a perfect reader names."""
 
 
 def plan(config: TrainConfig, out: Path, pictures: int) -> list[TrainConfig]:
@@ -96,15 +101,37 @@ def figures_of(cases: Sequence[Case]) -> dict[str, Any]:
     }
 
 
+def names_at(cases: Sequence[Case], spec: ModelSpec, rates: Sequence[float] = RATES) -> dict[str, Any]:
+    """How many are right of the names of which all cues together are surest.
+
+    Args:
+        cases: of one source.
+        spec: description of the network that read them; its thresholds play no part.
+        rates: shares of the pictures that a perfect reader can name.
+    """
+    spec = opened(spec)
+    told: list[tuple[float, bool]] = []
+    for case in cases:
+        if case.unit and ceiling(case.record).outcome is Outcome.NAMED:
+            odds = together(fuse([case.readings(spec)]))
+            era = max(odds, key=lambda e: odds[e])
+            told.append((odds[era], era == case.record["era"]))
+    told.sort(key=lambda t: -t[0])
+    return {f"{rate:g}": share([right for _, right in told[: round(rate * len(told))]]).to_json() for rate in rates}
+
+
 def measure(run: TrainConfig, held: Sequence[Path], second_look: Path | None) -> dict[str, Any]:
     """Export a finished run and measure it on each source."""
     path = Path(run.out) / "cues.onnx"
     export(Path(run.out) / WEIGHTS, path, Path(run.out).name)
     network = OnnxNetwork(path)
-    out = {folder.name: figures_of(pass_through(network, folder, records_of(folder), folder.name)) for folder in held}
+    sources = [(folder.name, folder, records_of(folder)) for folder in held]
     if second_look is not None:
-        records = read_second_look(second_look, "calibrate")
-        out["second_look_calibrate"] = figures_of(pass_through(network, second_look, records, "second_look"))
+        sources += [(f"second_look_{use}", second_look, read_second_look(second_look, use)) for use in USES]
+    out = {}
+    for name, folder, records in sources:
+        cases = pass_through(network, folder, records, name)
+        out[name] = {**figures_of(cases), "names_at": names_at(cases, network.spec)}
     return out
 
 
