@@ -13,8 +13,10 @@ How a cue's reading is accepted, in this order; the first rule that speaks wins:
    handle's angle must lie wholly below the boundary for ``handle_level``, wholly above it for ``handle_sloping``; and
    the line drawn through the handle's two ends must not say the opposite where a side view shows it
    (``IMAGE_LEVEL_DEG``, ``IMAGE_SLOPING_DEG``), else -> ``unsure``.
+7. from above, the ear's screw and a fifth screw (``FIFTH_SCREW``) stand only beside an accepted external tube, else ->
+   ``unsure``: a stud or its hole in a lobe of an iron body's flange passes for them.
 
-The numbers of rule 3, the least peaks and the interval are measured (they travel with the network); rules 4 to 6
+The numbers of rule 3, the least peaks and the interval are measured (they travel with the network); rules 4 to 7
 can only turn an accepted reading into an unsure one. A wrong name costs a wrong kit, an unsure answer one more photo.
 """
 
@@ -22,6 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -50,6 +53,7 @@ SCREWS: Mapping[str, int] = MappingProxyType({"four": 4, "five": 5})
 SIDE_VIEWS = ("left", "right")
 STEEP_VIEWS = ("top", "below")
 """Sides from which no slope is read: seen so steeply, a handle that hangs and a level one point much the same way."""
+FIFTH_SCREW = frozenset({(Cue.FRONT_EAR, "screwed"), (Cue.JOINT_SCREWS, "five")})
 IMAGE_LEVEL_DEG = 5.0
 """In a side view, a handle drawn below this cannot be accepted as sloping (common practice, no source)."""
 IMAGE_SLOPING_DEG = 20.0
@@ -108,7 +112,7 @@ def read(outputs: RawOutputs, frame: Frame, spec: ModelSpec, first: Subject) -> 
         return Readings(subject, "", "", _nothing_in_sight(), findings)
     view = _likeliest(outputs, "view", calibration)
     peaks = find_peaks(outputs, frame, calibration.peaks)
-    cues = {cue: _read_cue(cue, outputs, peaks, view, calibration) for cue in CUES}
+    cues = _from_above(view, {cue: _read_cue(cue, outputs, peaks, view, calibration) for cue in CUES})
     return Readings(subject, view, _likeliest(outputs, "finish", calibration), MappingProxyType(cues), findings)
 
 
@@ -167,6 +171,17 @@ def _read_cue(
         and (angle is None or _slope_agrees(top, angle, image_angle(peaks), view, calibration))
     )
     return CueReading(cue, top if accepted else UNSURE, probabilities, accepted, marks, angle)
+
+
+def _from_above(view: str, cues: Mapping[Cue, CueReading]) -> dict[Cue, CueReading]:
+    """Take back a fifth screw seen from above where nothing else in the photo shows an alloy body."""
+    tube = cues[Cue.SCAVENGE_LINE]
+    if view != "top" or (tube.accepted and tube.reading == "external"):
+        return dict(cues)
+    return {
+        cue: replace(said, reading=UNSURE, accepted=False) if (cue, said.reading) in FIFTH_SCREW else said
+        for cue, said in cues.items()
+    }
 
 
 def conformal_set(cue: Cue, probabilities: Mapping[str, float], calibration: Calibration) -> set[str]:

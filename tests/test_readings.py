@@ -141,6 +141,18 @@ def test_a_side_view_must_not_show_the_opposite_nor_a_steep_one_say_anything(
     assert taken(sight).cues[Cue.MAIN_JET].accepted is accepted
 
 
+@pytest.mark.parametrize(
+    ("view", "tube", "accepted"), [("top", False, False), ("top", True, True), ("front", False, True)]
+)
+def test_from_above_a_fifth_screw_needs_a_tube_beside_it(view: str, tube: bool, accepted: bool) -> None:
+    cues = dict(ALLOY5.cues) if tube else {**ALLOY5.cues, "scavenge_line": "out_of_sight"}
+    said = taken(replace(ALLOY5, cues=cues, view=view)).cues
+    for cue in (Cue.FRONT_EAR, Cue.JOINT_SCREWS):
+        assert said[cue].accepted is accepted and (said[cue].reading != UNSURE) is accepted
+    bare = taken(replace(ALLOY4, cues={**ALLOY4.cues, "scavenge_line": "out_of_sight"}, view=view)).cues
+    assert bare[Cue.FRONT_EAR].accepted and bare[Cue.JOINT_SCREWS].accepted
+
+
 @pytest.mark.parametrize("slope", [-30.0, 0.0, 12.0, 45.0, 80.0])
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_the_drawn_angle_is_the_angle_drawn(slope: float, mirrored: bool) -> None:
