@@ -147,6 +147,8 @@ def _scene(
         t0 = clock()
         pose = pose_of(stage, shot)
         passes = engine.shoot(pose, shot.seed)
+        if not np.isfinite(passes.linear).all():  # exposure is taken from the whole picture: one such pixel blackens it
+            raise SceneError(f"shot {i}: expected finite radiance everywhere")
         t1 = clock()
         blur = float(rng.gamma(1.5, 1.4)) * s.size / 448.0
         picture = develop(passes.linear, passes.behind, stage.photograph, shot.exposure, blur)

@@ -19,8 +19,9 @@ from updraft_key.synthetic_data.blocks import Block, Job, Settings, plan, render
 from updraft_key.synthetic_data.crew import run_jobs
 from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet, sides, write_gallery
 from updraft_key.synthetic_data.generate import generate, main
+from updraft_key.synthetic_data.render import Passes
 from updraft_key.synthetic_data.sample import sample_scene, scene_of, scene_rng
-from updraft_key.synthetic_data.scene import build_stage, pose_of
+from updraft_key.synthetic_data.scene import Pose, build_stage, pose_of
 from updraft_key.synthetic_data.set_folder import SHARD_BYTES, finish_labels, unpack, write_block
 from updraft_key.synthetic_data.spec import SceneError
 
@@ -170,6 +171,21 @@ def test_one_bad_scene_does_not_take_the_others() -> None:
     assert len(block.failures) == 1
     assert "scene 2 of train" in block.failures[0] and "no such sky" in block.failures[0]
     assert {r["seed"] // 4 for r in block.records} == {3, 4}
+
+
+class Blinding(PointRenderer):
+    """Gives one pixel that is not a number."""
+
+    def shoot(self, pose: Pose, seed: int) -> Passes:
+        passes = super().shoot(pose, seed)
+        passes.linear[3, 4, 1] = np.nan
+        return passes
+
+
+def test_no_picture_is_made_of_what_is_not_a_number() -> None:
+    block = render_block(Job(SMALL, 3, 1), StandIn(), Blinding(64, 2.0))
+    assert not block.pictures and not block.records
+    assert len(block.failures) == 1 and "finite radiance" in block.failures[0]
 
 
 def test_plan_covers_every_picture_once() -> None:
