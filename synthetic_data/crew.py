@@ -10,9 +10,10 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.process import BaseProcess
 from typing import Any
 
 from updraft_key.model.errors import MissingExtra
@@ -23,7 +24,7 @@ from .spec import SceneError
 
 TRIES = 3
 PATIENCE = 5.0
-"""Times the slowest block so far: if nothing is finished for so long, what still runs is given up."""
+"""Times the slowest block so far: if nothing is finished for so long, the workers are taken for stuck."""
 LEAST_PATIENCE = 60.0
 """Seconds."""
 
@@ -61,7 +62,7 @@ def run_jobs(jobs: Sequence[Job], processes: int, gpus: int, engine: str, until:
     Raises:
         SceneError: for another engine.
         MissingExtra: Dask is not installed.
-        BrokenProcessPool: workers died three times over.
+        BrokenProcessPool: workers died, or did not come back, three times over.
     """
     if engine.startswith("dask:"):
         yield from _on_dask(jobs, engine.removeprefix("dask:"), until)
@@ -73,9 +74,10 @@ def run_jobs(jobs: Sequence[Job], processes: int, gpus: int, engine: str, until:
                 yield render_block(job)
     else:
         left = list(jobs)
+        took: list[float] = []
         for attempt in range(TRIES):
             try:
-                for block in _on_processes(tuple(left), processes, gpus, until):
+                for block in _on_processes(tuple(left), processes, gpus, until, took):
                     left.remove(block.job)
                     yield block
                 return
@@ -85,14 +87,15 @@ def run_jobs(jobs: Sequence[Job], processes: int, gpus: int, engine: str, until:
                 sys.stderr.write(f"\na worker died; starting again with the {len(left)} blocks that are left\n")
 
 
-def _on_processes(jobs: Sequence[Job], processes: int, gpus: int, until: float) -> Iterator[Block]:
+def _on_processes(jobs: Sequence[Job], processes: int, gpus: int, until: float, took: list[float]) -> Iterator[Block]:
+    """As ``run_jobs``; ``took`` gets the seconds of every block, waiting for a worker included."""
     context = multiprocessing.get_context("spawn")
     counter = context.Value("i", 0)
+    others = multiprocessing.active_children()
     with ProcessPoolExecutor(processes, context, _claim, (counter, gpus, processes)) as pool:
         waiting = iter(jobs)
         running: set[Future[Block]] = set()
         begun: dict[Future[Block], float] = {}
-        slowest = float("inf")
         more = True
         while more or running:
             while more and len(running) < processes + 2 and time.monotonic() < until:
@@ -105,22 +108,25 @@ def _on_processes(jobs: Sequence[Job], processes: int, gpus: int, until: float) 
                     begun[future] = time.monotonic()
             more = more and time.monotonic() < until
             if running:
-                patience = None if slowest == float("inf") else max(PATIENCE * slowest, LEAST_PATIENCE)
+                patience = max(PATIENCE * max(took), LEAST_PATIENCE) if took else None
                 done, running = wait(running, patience, return_when=FIRST_COMPLETED)
                 if not done:
-                    _give_up(len(running))
-                    return
+                    _end_stuck(others, len(running))
                 for future in done:
-                    took = time.monotonic() - begun.pop(future)
-                    slowest = took if slowest == float("inf") else max(slowest, took)
-                    yield future.result()
+                    block = future.result()
+                    took.append(time.monotonic() - begun.pop(future))
+                    yield block
 
 
-def _give_up(blocks: int) -> None:
-    """Kill workers that never come back (seen once in 14,000 scenes on a GPU); the next run makes their blocks."""
-    sys.stderr.write(f"\n{blocks} blocks never came back and are left to the next run\n")
-    for worker in multiprocessing.active_children():
-        worker.kill()
+def _end_stuck(others: Collection[BaseProcess], blocks: int) -> None:
+    """Kill this process's children but ``others``: to their pool workers that do not come back have then died.
+
+    Seen once in 14,000 scenes on a GPU.
+    """
+    sys.stderr.write(f"\n{blocks} blocks do not come back; their workers are ended\n")
+    for child in multiprocessing.active_children():
+        if child not in others:
+            child.kill()
 
 
 def _on_dask(jobs: Sequence[Job], address: str, until: float) -> Iterator[Block]:

@@ -17,13 +17,14 @@ LEVELS = 4
 KERNEL = (3.0 / 8.0, 1.0 / 4.0, 1.0 / 16.0)
 """B3 spline, by distance in steps."""
 LIGHT = 3.0
-"""Standard deviations of its noise by which a neighbour's light may differ."""
+"""Difference of light, in standard deviations of its noise, at which a neighbour counts a third."""
 NORMAL_POWER = 32.0
 COLOUR = 0.08
-"""Difference of surface colour that halves a neighbour's weight, roughly."""
+"""The same for the mean difference of surface colour."""
 PLANE = 0.006
 """The same for its distance from the pixel's tangent plane, in distances from the camera."""
 LEAST_COLOUR = 0.03
+"""Darker surfaces count as this dark, so that no light is divided by nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,12 @@
-"""Workers of a rendering run: one that never comes back is given up, and what the others made is there."""
+"""Workers of a rendering run: one that does not come back is ended, and its block is made by another."""
 
 from __future__ import annotations
 
 import multiprocessing
 import time
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from updraft_key.synthetic_data import crew
@@ -15,25 +17,46 @@ pytestmark = pytest.mark.render
 
 @dataclass(frozen=True, slots=True)
 class Stuck(Job):
-    """No scenes to render, and a worker that takes it up sleeps for an hour if it is the second."""
+    """No scenes to render; the worker that takes up the second sleeps for an hour, only once if ``once`` is a file."""
+
+    once: str = ""
 
     def __getattribute__(self, name: str) -> object:
         worker = multiprocessing.parent_process() is not None
         if worker and name == "settings" and object.__getattribute__(self, "first") == 1:
-            time.sleep(3600)
+            once = object.__getattribute__(self, "once")
+            if not once or not Path(once).exists():
+                Path(once or "/dev/null").touch()
+                time.sleep(3600)
         return object.__getattribute__(self, name)
 
 
-def test_a_worker_that_never_comes_back_is_given_up(
-    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
-) -> None:
+@pytest.fixture
+def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Stuck]:
     pytest.importorskip("mitsuba")
     monkeypatch.setattr(crew, "LEAST_PATIENCE", 1.0)
     monkeypatch.setattr(crew, "PATIENCE", 0.5)
-    jobs = [Stuck(Settings(size=32, samples=1, views=1), first, 0) for first in range(4)]
-    began = time.monotonic()
+    return [Stuck(Settings(size=32, samples=1, views=1), first, 0) for first in range(4)]
+
+
+def test_the_block_of_a_stuck_worker_is_made_by_another(
+    jobs: list[Stuck], tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    jobs = [Stuck(j.settings, j.first, 0, str(tmp_path / "been")) for j in jobs]
     made = [block.job.first for block in crew.run_jobs(jobs, 2, 0, "local", float("inf"))]
-    assert sorted(made) == [0, 2, 3]
-    assert time.monotonic() - began < 120
-    assert "1 blocks never came back" in capfd.readouterr().err
+    assert sorted(made) == [0, 1, 2, 3]
+    assert "1 blocks do not come back" in capfd.readouterr().err
     assert not multiprocessing.active_children()
+
+
+def test_a_block_that_always_sticks_ends_the_run_in_the_end(jobs: list[Stuck]) -> None:
+    made = []
+    with pytest.raises(BrokenProcessPool):
+        made.extend(block.job.first for block in crew.run_jobs(jobs, 2, 0, "local", float("inf")))
+
+
+def test_a_stuck_worker_does_not_hold_up_a_run_whose_time_is_over(jobs: list[Stuck]) -> None:
+    began = time.monotonic()
+    made = [block.job.first for block in crew.run_jobs(jobs, 4, 0, "local", began + 1.0)]
+    assert sorted(made) == [0, 2, 3]
+    assert time.monotonic() - began < 60
