@@ -33,7 +33,7 @@ FEWEST = int(os.environ.get("FEWEST", "1800"))
 """Pictures to begin with, a GPU."""
 CAPACITY = int(os.environ.get("CAPACITY", "30000"))
 """Pictures that one GPU keeps at most."""
-LOADERS = 5
+LOADERS = 8
 """Processes that decode, a GPU."""
 RUN = os.environ.get("RUN", "0")
 """Number of this run among those that train side by side; each has loaders, and camera faults, of its own."""

@@ -32,12 +32,12 @@ _WEIGHTS = {
     "hand": {"front": 2.4, "rear": 0.7},
     "mirror": {"front": 2.0, "rear": 0.0, "top": 0.4, "below": 1.5},
 }
-SCREWS_SHARE = 0.08
+SCREWS_SHARE = {"train": 0.14, "held": 0.08}
 """Share of shots from steeply above or below the joint's front, where its screws can be counted."""
 _LARGE = {"train": (0.6, 1.0), "held": (0.45, 0.95)}
 """Share of the frame that most subjects take up. Training shows them larger, so that no light path is spent on a
 background that the second look cuts off; its first look pushes the picture back again (``looks.find_look``)."""
-CLOSE_SHARE = 0.18
+CLOSE_SHARE = {"train": 0.24, "held": 0.18}
 """Share of shots that are close views of one place, as the tool asks for them."""
 _CLOSE = {
     "front": ("front_joint", "front_joint", "throat_bottom"),
@@ -180,7 +180,7 @@ def _light(rng: np.random.Generator, place: str) -> Light:
 def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: Light, split: str) -> Shot:
     weights = np.array([_WEIGHTS[place].get(v, 1.0) for v in VIEWS])
     lowest = {"bench": 0.12, "hand": -0.6}.get(place, -2.0)
-    for_screws = rng.random() < SCREWS_SHARE
+    for_screws = rng.random() < SCREWS_SHARE[split]
     for attempt in range(200):
         for_screws &= attempt < 60  # of a unit that lies on its front they cannot be seen
         view = str(VIEWS[rng.choice(len(VIEWS), p=weights / weights.sum())])
@@ -196,7 +196,7 @@ def _shot(rng: np.random.Generator, place: str, up: NDArray[np.float64], light: 
     sharp = rng.random() < 0.85
     view = view_of(azimuth, elevation)
     aim = ""
-    if rng.random() < CLOSE_SHARE and not for_screws:
+    if rng.random() < CLOSE_SHARE[split] and not for_screws:
         aim = str(rng.choice(_CLOSE[view]))
         fraction = np.exp(rng.uniform(np.log(1.2), np.log(2.6)))
     return Shot(

@@ -15,6 +15,7 @@ from updraft_key.training.network import (  # noqa: E402
     ATTENDED,
     Block,
     CueNet,
+    Detail,
     Shipped,
     Trunk,
     load_imagenet,
@@ -127,3 +128,34 @@ def test_folding_frozen_norms_changes_neither_values_nor_gradients() -> None:
         results.append([out.detach(), *(p.grad.clone() for p in block.parameters())])
     for plain, fast in zip(*results, strict=True):
         torch.testing.assert_close(plain, fast, rtol=1e-3, atol=1e-4)
+
+
+def test_detail_adds_nothing_before_it_is_trained_and_can_be_trained() -> None:
+    torch.manual_seed(0)
+    detail = Detail(8)
+    at8, at4 = torch.rand(2, 8, 6, 6), torch.rand(2, 8, 12, 12)
+    assert torch.equal(detail(at8, at4), at8)
+    optimizer = torch.optim.SGD(detail.parameters(), 0.1)
+    for _ in range(3):  # the last layers learn first, the others through them
+        optimizer.zero_grad()
+        (detail(at8, at4) - 1.0).square().mean().backward()
+        optimizer.step()
+    assert not torch.equal(detail(at8, at4), at8)
+    changed = at4.clone()
+    changed[:, :, 3, 3] += 1.0
+    touched = (detail(at8, changed) - detail(at8, at4)).abs().amax((0, 1)) > 0
+    assert touched[1, 1]
+
+
+def test_every_cue_looks_at_the_detail() -> None:
+    torch.manual_seed(0)
+    net = CueNet(16).eval()
+    image = torch.rand(1, 3, 64, 64)
+    before = net(image)
+    with torch.no_grad():
+        for block in net.detail.blocks:
+            block[-1].weight.normal_(0.0, 0.3)
+    after = net(image)
+    for name in ATTENDED:
+        assert not torch.allclose(before[name], after[name]), name
+    assert torch.equal(before["heat"], after["heat"])
