@@ -1,9 +1,9 @@
 """The comparisons of a campaign: the recipe with one ingredient left out at a time, and the rival; side by side.
 
 They take the GPUs that rendered, while the network itself is still trained on the others: the rival the first, the
-small runs the next, as evenly as they go: two on each of five, and all of them equally fast. The rival begins with the
-product's own trunk as trained so far and one trainer's share of the pictures, and is trained to name the generation:
-more than an equal start.
+small runs the next five, two on each, and all of them equally fast. The rival begins with the product's own trunk as
+trained so far and one trainer's share of the pictures (without a trainer: as it starts, and its own), and is trained
+to name the generation: more than an equal start.
 See .ci/campaign, training/ablate.py and training/rival.py.
 """
 
@@ -47,7 +47,7 @@ def plan(config: TrainConfig) -> dict[str, TrainConfig]:
         batch=min(config.batch, 64), epochs_heads=2, epochs_all=110, average=0.998, matched=True, limit=PICTURES,
         workers=8, keep_every=1000, compiled=False,
     )  # fmt: skip
-    runs = {"rival": replace(rival_config(config, ""), start_from="/tmp/so_far.safetensors", epochs_all=12,
+    runs = {"rival": replace(rival_config(config, ""), start_from="/tmp/so_far.safetensors", epochs_all=12, limit=RIVAL,
                              workers=10, keep_every=1000, compiled=False)}  # fmt: skip
     runs[FULL] = small
     runs |= {f"render-{name}": replace(small, leave_out=(name,)) for name in INGREDIENTS}
@@ -64,7 +64,8 @@ def one(path: Path) -> None:
     small = config.target == "cues"
     if small and CREW == 1 and place.device.type == "cuda":
         torch.cuda.set_per_process_memory_fraction(0.1)  # they keep what they once took, and the rival needs most
-    take = loop.whole(config, place) if small else Growing(CACHE, config.cache_side, RIVAL, place.device).take
+    grown = not small and CACHE.exists()
+    take = Growing(CACHE, config.cache_side, RIVAL, place.device).take if grown else loop.whole(config, place)
     seconds = float(os.environ["COMPARED"]) - time.time() - LAST
     logging.info("%s: loaded %d, %.0f s", path.parent.name, len(take()[0].labels), seconds)
     loop.train(replace(config, seconds=seconds), place, take)
@@ -88,7 +89,7 @@ def main() -> None:
     BACK.mkdir(parents=True, exist_ok=True)
     running = []
     for i, (name, run) in enumerate(plan(TrainConfig.read(Path(os.environ["CONFIG"]))).items()):
-        gpu = 0 if CREW == 1 or not i else 1 + (i - 1) % (CREW - 1)
+        gpu = 0 if CREW == 1 or not i else 1 + (i - 1) % min(5, CREW - 1)
         path = HOME / name / "config.json"
         path.parent.mkdir(parents=True, exist_ok=True)
         run.save(path)

@@ -60,3 +60,10 @@ def test_a_stuck_worker_does_not_hold_up_a_run_whose_time_is_over(jobs: list[Stu
     made = [block.job.first for block in crew.run_jobs(jobs, 4, 0, "local", began + 1.0)]
     assert sorted(made) == [0, 2, 3]
     assert time.monotonic() - began < 60
+
+
+def test_a_slow_start_does_not_make_patient_for_ever() -> None:
+    assert crew._patience([]) is None
+    assert crew._patience([150.0]) == 150.0 * crew.PATIENCE
+    assert crew._patience([150.0] * 22 + [20.0] * crew.LATEST) == 20.0 * crew.PATIENCE
+    assert crew._patience([0.1]) == crew.LEAST_PATIENCE
