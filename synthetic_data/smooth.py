@@ -2,9 +2,10 @@
 
 A phone's picture has the noise of its sensor, which ``camera`` adds; that of a renderer is another, and hides in the
 dark what a photograph would show. Filtered is the light without the surface's own colour, in ever wider steps, only
-among pixels that show the same surface and differ by no more than their noise: the edge-avoiding à-trous wavelets of
-Dammertz and others (High Performance Graphics 2010) with the weights of Schied and others' spatial filter (SVGF, High
-Performance Graphics 2017); both cited from memory.
+among pixels that show the same surface and differ by no more than their noise; pixels of edges, which show two, are in
+the end mixed with those around them. After the edge-avoiding à-trous wavelets of Dammertz and others (High Performance
+Graphics 2010) with the weights of Schied and others' spatial filter (SVGF, High Performance Graphics 2017); both cited
+from memory.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ COLOUR = 0.08
 """The same for the mean difference of surface colour."""
 PLANE = 0.006
 """The same for its distance from the pixel's tangent plane, in distances from the camera."""
+KIN = 0.3
+"""Share of a pixel's neighbours that show its surface, below which it counts as lone: on an edge that its paths straddle,
+it is of neither side, and nothing takes its grain."""
 LEAST_COLOUR = 0.03
 """Darker surfaces count as this dark, so that no light is divided by nothing."""
 
@@ -68,6 +72,7 @@ def smooth(mi: Any, dr: Any, light: Any, variance: Any, guides: Guides, side: in
         inside = (u >= 0) & (u < side) & (v >= 0) & (v < side)
         return mi.UInt32(dr.select(inside, v * side + u, 0)), inside
 
+    lone = mi.Float(0.0)
     for level in range(LEVELS):
         step = mi.Int32(1 << level)
         dr.make_opaque(step)  # one kernel for all levels
@@ -81,6 +86,7 @@ def smooth(mi: Any, dr: Any, light: Any, variance: Any, guides: Guides, side: in
         spread = LIGHT * dr.sqrt(dr.maximum(even / whole, 0.0)) + 1e-3
         own = mi.luminance(bare)
         total, colour, noise = mi.Float(0.0), mi.Color3f(0.0), mi.Float(0.0)
+        kin, around = mi.Float(0.0), mi.Float(0.0)
         for dy in (-2, -1, 0, 1, 2):
             for dx in (-2, -1, 0, 1, 2):
                 index, inside = at(dx * step, dy * step)
@@ -93,10 +99,27 @@ def smooth(mi: Any, dr: Any, light: Any, variance: Any, guides: Guides, side: in
                     lit = dr.abs(mi.luminance(theirs) - own) / spread
                     off = dr.abs(dr.dot(apart, guides.normal)) / (PLANE * guides.distance + 1e-3)
                     tint = dr.sum(dr.abs(paint)) / (3.0 * COLOUR)
-                    weight *= dr.power(dr.maximum(turned, 1e-3), NORMAL_POWER) * dr.exp(-lit - off - tint)
+                    alike = dr.power(dr.maximum(turned, 1e-3), NORMAL_POWER) * dr.exp(-off - tint)
+                    around += weight
+                    weight *= alike
+                    kin += weight
+                    weight *= dr.exp(-lit)
                 total += weight
                 colour += weight * theirs
                 noise += weight * weight * dr.gather(mi.Float, variance, index)
         bare, variance = colour / total, noise / (total * total)
-        dr.eval(bare, variance)
-    return bare * surface
+        share = kin / dr.maximum(around, 1e-6)
+        dr.eval(bare, variance, share)
+        if level == 0:
+            lone = dr.clip(1.0 - share / KIN, 0.0, 1.0)
+    picture = bare * surface
+    dr.eval(picture, lone)
+    total, colour = mi.Float(0.0), mi.Color3f(0.0)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            index, inside = at(dx, dy)
+            weight = dr.select(inside, (2.0 - abs(dx)) * (2.0 - abs(dy)), 0.0)
+            weight *= 1.0 - 0.8 * dr.gather(mi.Float, lone, index)
+            total += weight
+            colour += weight * dr.sqrt(dr.maximum(dr.gather(mi.Color3f, picture, index), 0.0))  # a spark counts less
+    return picture + (dr.square(colour / total) - picture) * lone

@@ -81,6 +81,21 @@ def test_another_surface_lends_no_light(backend: tuple[Any, Any], by: str) -> No
     assert np.abs(out - edge).max() < 0.02
 
 
+def test_an_edge_that_shows_two_surfaces_loses_its_grain_too(backend: tuple[Any, Any]) -> None:
+    n = SIDE * SIDE
+    column = np.tile(np.arange(SIDE), SIDE)
+    middle, right = column == SIDE // 2, column > SIDE // 2
+    cover = np.where(right, 0.0, 1.0)
+    cover[middle] = np.random.default_rng(3).random(SIDE)  # of few paths some meet one side, some the other
+    normal = cover[:, None] * np.array([[0.0, 0.0, 1.0]]) + (1.0 - cover[:, None]) * np.array([[1.0, 0.0, 0.0]])
+    light = 0.2 + 0.6 * cover
+    out = smoothed(backend, light, 0.04, flat(backend[0], normal, np.full((n, 3), 0.5)))
+    edge = out[:, SIDE // 2]
+    assert edge.std() < 0.5 * light[middle].std()
+    assert 0.2 < edge.min() and edge.max() < 0.8
+    assert np.abs(out[:, : SIDE // 2 - 1] - 0.8).max() < 0.02 and np.abs(out[:, SIDE // 2 + 2 :] - 0.2).max() < 0.02
+
+
 def test_light_that_differs_by_more_than_its_noise_stays(backend: tuple[Any, Any]) -> None:
     n = SIDE * SIDE
     light = np.where(np.tile(np.arange(SIDE) >= SIDE // 2, SIDE), 0.2, 0.8)
