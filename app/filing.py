@@ -88,7 +88,7 @@ def photo_lines(answer: Answer, index: int, claim: Era | None, lang: str) -> tup
             out.append(f"{cue_name(cue, lang)}: {reading_name(cue, read.reading, lang)}{f' ({side})' if side else ''}")
     unclear = ", ".join(cue_name(c, lang) for c, r in cues.items() if r.reading == UNSURE)
     if unclear:
-        out.append(t.say("In sight, but not clear enough to count: {cues}", {"cues": unclear}))
+        out.append(t.say("In sight, but not clear enough to rely on: {cues}", {"cues": unclear}))
     hidden = ", ".join(cue_name(c, lang) for c, r in cues.items() if r.reading == OUT_OF_SIGHT)
     if hidden:
         out.append(t.say("Not in sight here: {cues}", {"cues": hidden}))
@@ -113,7 +113,7 @@ def _row(reason: Reason, lang: str) -> Line:
 
 def _unseen(answer: Answer, lang: str) -> tuple[Line, ...]:
     """Out of sight everywhere, or in sight but never clear enough."""
-    said = tongue(lang).say("in sight, but not clear enough to count")
+    said = tongue(lang).say("in sight, but not clear enough to rely on")
     spoke = {r.cue for r in (*answer.verdict.reasons, *answer.verdict.conflict)}  # unsure by disagreeing, not unseen
     unclear = [c for c, fused in answer.cues.cues.items() if fused.reading == UNSURE and c not in spoke]
     return (*not_seen_lines(answer, lang), *(Line(f"{cue_name(c, lang)}: {said}") for c in unclear))

@@ -172,7 +172,7 @@ def reading_name(cue: Cue | str, reading: str, lang: str = "en") -> str:
     """What was seen, as a phrase; ``unsure`` and ``out_of_sight`` included."""
     t = tongue(lang)
     if reading == "unsure":
-        return t.say("in sight, but not clear enough to count")
+        return t.say("in sight, but not clear enough to rely on")
     if reading == "out_of_sight":
         return t.say("not visible")
     return t.say(READING_NAMES[Cue(cue)][reading])
