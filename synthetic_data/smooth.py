@@ -25,8 +25,8 @@ COLOUR = 0.08
 PLANE = 0.006
 """The same for its distance from the pixel's tangent plane, in distances from the camera."""
 KIN = 0.3
-"""Share of a pixel's neighbours that show its surface, below which it counts as lone: on an edge that its paths straddle,
-it is of neither side, and nothing takes its grain."""
+"""Share of a pixel's neighbours that show its surface, below which it counts as lone: on an edge that its paths
+straddle it is of neither side, and nothing takes its grain."""
 LEAST_COLOUR = 0.03
 """Darker surfaces count as this dark, so that no light is divided by nothing."""
 
