@@ -22,6 +22,7 @@ from updraft_key.model.photo import Limits
 
 from .api import add_api
 from .clerk import Clerk
+from .confine import give_back_large
 from .desk import Desk, Desks
 from .engine import Engine, IdentifierEngine
 from .gate import LOOPBACK, Gate, GateRules
@@ -179,6 +180,7 @@ def serve(settings: ServerSettings | None = None, engine: Engine | None = None) 
         import uvicorn
     except ImportError as error:
         raise MissingExtra("the page", "web") from error
+    give_back_large()
     app = create_app(settings, engine)
     # The framework shows files of the working directory under some settings; there shall be none.
     empty = Path(os.environ["GRADIO_TEMP_DIR"]) / "empty"

@@ -1,6 +1,7 @@
 """Blocks of scenes: what of a set is made in one go, and the making of it, the same wherever it runs.
 
-A picture's seed decides it: scene ``seed // views``, shot ``seed % views``. Whoever renders a block hands bytes
+A picture's seed decides it: scene ``seed // views``, shot ``seed % views`` (of a set for ablations, which holds every
+shot ``WAYS`` times, the same of ``seed // WAYS``, and the way ``seed % WAYS``). Whoever renders a block hands bytes
 back and writes nothing.
 """
 
@@ -20,11 +21,13 @@ from updraft_key.model.errors import MissingExtra
 from .annotate import annotate
 from .camera import cover_lens, develop, encode, shoot
 from .render import Renderer
-from .sample import VIEWS_PER_SCENE, scene_of
-from .scene import Ingredients, build_stage, pose_of
-from .spec import SPLITS, SceneError
+from .sample import VIEWS_PER_SCENE, scene_of, with_and_without
+from .scene import Ingredients, Stage, build_stage, build_subject, pose_of
+from .spec import INGREDIENTS, SPLITS, SceneError
 
 STAGES = ("modelling", "loading", "rendering", "labelling", "encoding")
+WAYS = 1 + len(INGREDIENTS)
+"""In which a scene of a set for ablations is rendered: whole, and without each ingredient."""
 SLIVER = 0.004
 """A thing that covers less of the picture than this is neither there nor absent: such a picture is left out."""
 
@@ -41,6 +44,7 @@ class Settings:
         camera: strength of the phone's faults; 0 writes clean pictures.
         quality: JPEG quality of what is written (95 and up: 4:4:4).
         variant: Mitsuba variant, None for the fastest that starts.
+        ablation: render every shot of a scene whole and once more without each ingredient, all else the same.
     """
 
     split: str = "train"
@@ -50,6 +54,7 @@ class Settings:
     camera: float = 0.0
     quality: int = 95
     variant: str | None = None
+    ablation: bool = False
 
     def __post_init__(self) -> None:
         if self.split not in SPLITS:
@@ -57,6 +62,11 @@ class Settings:
         for name, low, high in (("size", 32, 4096), ("samples", 1, 4096), ("views", 1, 64), ("quality", 1, 100)):
             if not low <= getattr(self, name) <= high:
                 raise SceneError(f"{name}: expected {low} to {high}, got {getattr(self, name)}")
+
+    @property
+    def pictures_per_scene(self) -> int:
+        """Pictures made of a scene."""
+        return self.views * (WAYS if self.ablation else 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +96,7 @@ class Block:
 
 def plan(settings: Settings, first: int, count: int, block: int) -> list[Job]:
     """Cut ``count`` pictures, from scene ``first`` on, into jobs of ``block`` scenes; borders never move."""
-    scenes = -(-count // settings.views)
+    scenes = -(-count // settings.pictures_per_scene)
     return [Job(settings, start, min(block, first + scenes - start)) for start in range(first, first + scenes, block)]
 
 
@@ -133,39 +143,53 @@ def _scene(
 ) -> Iterator[tuple[str, bytes, dict[str, Any]]]:
     clock = time.perf_counter
     t0 = clock()
-    spec = scene_of(s.split, index, s.views)
-    stage = build_stage(spec, things)
-    t1 = clock()
-    engine.load(stage)
-    t2 = clock()
-    seconds["modelling"] += t1 - t0
-    seconds["loading"] += t2 - t1
-    for i, shot in enumerate(spec.shots):
-        seed = index * s.views + i
-        name = f"{s.split}-{seed:07d}.jpg"
-        rng = np.random.default_rng([shot.seed, SPLITS.index(s.split)])
+    drawn = scene_of(s.split, index, s.views)
+    subject = build_subject(drawn, things)
+    seconds["modelling"] += clock() - t0
+    ways = with_and_without(drawn) if s.ablation else (drawn,)
+    for way, spec in enumerate(ways):
         t0 = clock()
-        pose = pose_of(stage, shot)
-        passes = engine.shoot(pose, shot.seed)
-        if not np.isfinite(passes.linear).all():  # exposure is taken from the whole picture: one such pixel blackens it
-            raise SceneError(f"shot {i}: expected finite radiance everywhere")
+        stage = build_stage(spec, things, subject)
         t1 = clock()
-        blur = float(rng.gamma(1.5, 1.4)) * s.size / 448.0
-        picture = develop(passes.linear, passes.behind, stage.photograph, shot.exposure, blur)
-        if shot.occluder > 0.0 and spec.distractors:
-            picture, covered = cover_lens(picture, rng, shot.occluder)
-            passes.owner[covered] = -2
-        t2 = clock()
-        record = annotate(stage, shot, pose, passes, name, seed)
-        t3 = clock()
-        if record["subject_area"] < SLIVER and record["kind"] == stage.kind != "empty":
-            continue
-        if shot.mirrored:
-            picture = np.ascontiguousarray(picture[:, ::-1])
-        if s.camera > 0.0:
-            picture = shoot(picture, rng, s.camera)
-        data = encode(picture, s.quality)
-        seconds["rendering"] += t1 - t0
-        seconds["labelling"] += t3 - t2
-        seconds["encoding"] += t2 - t1 + clock() - t3
-        yield name, data, record
+        engine.load(stage)
+        seconds["modelling"] += t1 - t0
+        seconds["loading"] += clock() - t1
+        for i in range(s.views):
+            picture = _picture(stage, i, (index * s.views + i) * len(ways) + way, s, engine, seconds)
+            if picture is not None:
+                yield picture
+
+
+def _picture(
+    stage: Stage, i: int, seed: int, s: Settings, engine: Renderer, seconds: dict[str, float]
+) -> tuple[str, bytes, dict[str, Any]] | None:
+    """Render shot ``i`` of a stage that is loaded; None where a mere sliver of the thing can be seen."""
+    clock = time.perf_counter
+    shot = stage.spec.shots[i]
+    name = f"{s.split}-{seed:07d}.jpg"
+    rng = np.random.default_rng([shot.seed, SPLITS.index(s.split)])
+    t0 = clock()
+    pose = pose_of(stage, shot)
+    passes = engine.shoot(pose, shot.seed)
+    if not np.isfinite(passes.linear).all():  # exposure is taken from the whole picture: one such pixel blackens it
+        raise SceneError(f"shot {i}: expected finite radiance everywhere")
+    t1 = clock()
+    blur = float(rng.gamma(1.5, 1.4)) * s.size / 448.0
+    picture = develop(passes.linear, passes.behind, stage.photograph, shot.exposure, blur)
+    if shot.occluder > 0.0 and stage.spec.distractors:
+        picture, covered = cover_lens(picture, rng, shot.occluder)
+        passes.owner[covered] = -2
+    t2 = clock()
+    record = annotate(stage, shot, pose, passes, name, seed)
+    t3 = clock()
+    if record["subject_area"] < SLIVER and record["kind"] == stage.kind != "empty":
+        return None
+    if shot.mirrored:
+        picture = np.ascontiguousarray(picture[:, ::-1])
+    if s.camera > 0.0:
+        picture = shoot(picture, rng, s.camera)
+    data = encode(picture, s.quality)
+    seconds["rendering"] += t1 - t0
+    seconds["labelling"] += t3 - t2
+    seconds["encoding"] += t2 - t1 + clock() - t3
+    return name, data, record

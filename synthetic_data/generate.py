@@ -79,7 +79,7 @@ def generate(
     """
     open_set(out, settings, shards)
     jobs = [j for j in plan(settings, first, count, block) if not is_finished(out, j)]
-    wanted = sum(j.scenes for j in jobs) * settings.views
+    wanted = sum(j.scenes for j in jobs) * settings.pictures_per_scene
     tally = Tally()
     start = time.monotonic()
     for done in run_jobs(jobs, processes, gpus, engine, start + stop_after):
@@ -115,6 +115,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--size", type=int, default=448, help="side in pixels")
     parser.add_argument("--samples", type=int, default=32, help="light paths a pixel")
     parser.add_argument("--views", type=int, default=VIEWS_PER_SCENE, help="pictures a scene")
+    parser.add_argument("--ablation", action="store_true", help="each shot whole, and again without each ingredient")
     parser.add_argument("--camera", choices=("off", "on"), default="off", help="phone faults on the pictures")
     parser.add_argument("--quality", type=int, default=95, help="JPEG quality")
     parser.add_argument("--variant", default=None, help="Mitsuba variant (default: cuda_ad_rgb, else llvm_ad_rgb)")
@@ -138,6 +139,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             camera=1.0 if given.camera == "on" else 0.0,
             quality=given.quality,
             variant=given.variant,
+            ablation=given.ablation,
         )
         tally = generate(
             given.out,
@@ -155,7 +157,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"{error}\n")
         return 1
     sys.stderr.write("\n".join(tally.lines()) + "\n")
-    return 1 if tally.failures * settings.views > 0.02 * max(tally.pictures, 1) else 0
+    return 1 if tally.failures * settings.pictures_per_scene > 0.02 * max(tally.pictures, 1) else 0
 
 
 if __name__ == "__main__":

@@ -92,6 +92,18 @@ def scene_of(split: str, index: int, views: int = VIEWS_PER_SCENE) -> SceneSpec:
     return replace(eldest, index=index, subject=replace(eldest.subject, era=str(ERAS[index - first])))
 
 
+def with_and_without(spec: SceneSpec) -> tuple[SceneSpec, ...]:
+    """The same scene once with every ingredient, then once without each of ``INGREDIENTS``, in that order."""
+    whole = replace(spec, materials=True, light_on=True, distractors=True, backgrounds=True)
+    return (
+        whole,
+        replace(whole, materials=False),
+        replace(whole, light_on=False),
+        replace(whole, distractors=False),
+        replace(whole, backgrounds=False),
+    )
+
+
 def sample_scene(rng: np.random.Generator, split: str, index: int, views: int = VIEWS_PER_SCENE) -> SceneSpec:
     """Draw scene ``index`` of ``split`` with ``views`` shots.
 

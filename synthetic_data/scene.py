@@ -155,17 +155,23 @@ def moved(model: Model, turn: Vector, shift: Vector) -> Model:
     )
 
 
-def build_stage(spec: SceneSpec, ingredients: Ingredients) -> Stage:
+def build_subject(spec: SceneSpec, ingredients: Ingredients) -> tuple[str, Model | None]:
+    """Build what stands in the middle of a scene: its kind, and its shape in its own frame (None: nothing there)."""
+    if spec.subject.kind == "carburetor" and spec.subject.era is not None:
+        era, casting, seed = spec.subject.era, spec.subject.casting, spec.subject.seed
+        return "updraft_carburetor", ingredients.carburetor(era, casting, seed, spec.split)
+    if spec.subject.kind == "lookalike":
+        return ingredients.lookalike(spec.subject.seed, spec.split)
+    return "empty", None
+
+
+def build_stage(spec: SceneSpec, ingredients: Ingredients, subject: tuple[str, Model | None] | None = None) -> Stage:
     """Build everything that a scene needs but the renderer. Pure: the same spec gives the same arrays.
 
-    On a table the drawn attitude gives way to the nearest one in which the thing lies still.
+    On a table the drawn attitude gives way to the nearest one in which the thing lies still. ``subject`` is what
+    ``build_subject`` gave, for a scene that is built in several ways.
     """
-    kind, model = "empty", None
-    if spec.subject.kind == "carburetor" and spec.subject.era is not None:
-        kind = "updraft_carburetor"
-        model = ingredients.carburetor(spec.subject.era, spec.subject.casting, spec.subject.seed, spec.split)
-    elif spec.subject.kind == "lookalike":
-        kind, model = ingredients.lookalike(spec.subject.seed, spec.split)
+    kind, model = subject or build_subject(spec, ingredients)
     low, high = np.array([-60.0, -55.0, -70.0]), np.array([60.0, 55.0, 70.0])
     origin = np.zeros(3)
     parts: list[PartMesh] = []

@@ -1,6 +1,7 @@
 """A worker that dies, hangs or fails costs its own case and no other; no task is ever lost."""
 
 import os
+import platform
 import subprocess
 import sys
 import time
@@ -78,6 +79,22 @@ def test_a_clusters_workers_have_a_ceiling_until_the_run_ends() -> None:
             after = client.submit(limit, 1, pure=False).result(30.0)
     assert during is not None and during["pid"] == after["pid"] != os.getpid()
     assert not during["free"] and after["free"]
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only glibc keeps large blocks in its heap")
+@pytest.mark.parametrize(("before", "in_heap"), [("", True), ("print(give_back_large())", False)])
+def test_large_memory_goes_back_to_the_system(before: str, in_heap: bool) -> None:
+    code = (
+        "import ctypes; from pathlib import Path; from updraft_key.app.confine import LARGE, give_back_large\n"
+        f"{before}\n"
+        "c = ctypes.CDLL(None); c.malloc.restype = ctypes.c_void_p; c.free.argtypes = [ctypes.c_void_p]\n"
+        "c.malloc.argtypes = [ctypes.c_size_t]; c.free(c.malloc(2 * LARGE)); at = c.malloc(2 * LARGE)\n"
+        "line = next(x for x in Path('/proc/self/maps').read_text().splitlines() if x.endswith('[heap]'))\n"
+        "low, high = (int(x, 16) for x in line.split()[0].split('-')); print(low <= at < high)\n"
+    )
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("MALLOC_")}
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment)
+    assert said.stdout.split() == ([] if in_heap else ["True"]) + [str(in_heap)]
 
 
 def test_the_process_ends_without_a_last_search_for_cycles() -> None:

@@ -15,15 +15,16 @@ import pytest
 from stand_in import PointRenderer, StandIn
 from updraft_key.model.cues import VIEWS
 from updraft_key.synthetic_data import blocks
-from updraft_key.synthetic_data.blocks import Block, Job, Settings, plan, render_block
+from updraft_key.synthetic_data.blocks import WAYS, Block, Job, Settings, plan, render_block
 from updraft_key.synthetic_data.crew import run_jobs
 from updraft_key.synthetic_data.gallery import read_labels, read_picture, sheet, sides, write_gallery
 from updraft_key.synthetic_data.generate import generate, main
+from updraft_key.synthetic_data.mesh import Model
 from updraft_key.synthetic_data.render import Passes
-from updraft_key.synthetic_data.sample import sample_scene, scene_of, scene_rng
+from updraft_key.synthetic_data.sample import sample_scene, scene_of, scene_rng, with_and_without
 from updraft_key.synthetic_data.scene import Pose, build_stage, pose_of
 from updraft_key.synthetic_data.set_folder import SHARD_BYTES, finish_labels, unpack, write_block
-from updraft_key.synthetic_data.spec import SceneError
+from updraft_key.synthetic_data.spec import INGREDIENTS, SceneError
 
 SMALL = Settings(size=64)
 
@@ -53,6 +54,36 @@ def test_a_set_is_made_and_read_back(tmp_path: Path) -> None:
             "handle", "ambiguous", "glimpsed",
         }  # fmt: skip
     assert len(tally.lines()) == 7
+
+
+def test_a_set_for_ablations_shows_every_shot_whole_and_without_each_ingredient(tmp_path: Path) -> None:
+    settings = replace(SMALL, ablation=True, views=2)
+    made = []
+
+    class Counted(StandIn):
+        def carburetor(self, era: str, casting: str, seed: int, split: str) -> Model:
+            made.append(seed)
+            return super().carburetor(era, casting, seed, split)
+
+    block = render_block(Job(settings, 0, 6), Counted(), PointRenderer(64, 2.0))
+    assert not block.failures
+    assert plan(settings, 0, 60, 2) == [Job(settings, 0, 2), Job(settings, 2, 2), Job(settings, 4, 2)]
+    assert len(made) == len({r["seed"] // 10 for r in block.records if r["kind"] == "updraft_carburetor"})
+    of_seed = {r["seed"]: r for r in block.records}
+    pairs = 0
+    for seed, record in of_seed.items():
+        off = [name for name, there in record["ingredients"].items() if not there]
+        assert off == ([] if seed % WAYS == 0 else [INGREDIENTS[seed % WAYS - 1]])
+        whole = of_seed.get(seed - seed % WAYS)
+        if whole and off and off != ["distractors"]:  # what stands before the subject hides some of it
+            other = {"file", "seed", "ingredients"}
+            if off == ["materials"]:  # one grey says nothing of metal and finish
+                other |= {"finish", "ambiguous", "cues"}
+            assert {k: record[k] for k in record.keys() - other} == {k: whole[k] for k in record.keys() - other}
+            pairs += 1
+    assert pairs >= 20
+    same = scene_of("train", 0, 2)
+    assert with_and_without(same)[0] == replace(same, materials=True, light_on=True, distractors=True, backgrounds=True)
 
 
 def test_stopped_and_resumed_is_the_same_set(tmp_path: Path) -> None:
