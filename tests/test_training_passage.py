@@ -17,7 +17,7 @@ from updraft_key.model.certainty import together  # noqa: E402
 from updraft_key.model.cues import CUES, Outcome  # noqa: E402
 from updraft_key.model.fuse import fuse  # noqa: E402
 from updraft_key.model.runtime import OnnxNetwork, expected_sha256  # noqa: E402
-from updraft_key.training.ablate import names_at  # noqa: E402
+from updraft_key.training.ablate import measured, named_by_itself, names_at  # noqa: E402
 from updraft_key.training.calibrate import Bars, angle_at_root, calibrate, fitted  # noqa: E402
 from updraft_key.training.card import card_of, share_text  # noqa: E402
 from updraft_key.training.cases import Layer, adapt, fit_layer, split_cases  # noqa: E402
@@ -119,6 +119,22 @@ def test_names_are_compared_at_equal_answer_rates(toy: Path, network_file: Path)
     assert at["1"]["n"] == len(told) == 32 and at["1"]["k"] == sum(right for _, right in told)
     surest = sorted(told, reverse=True)[:8]
     assert at["0.25"]["n"] == 8 and at["0.25"]["k"] == sum(right for _, right in surest)
+
+
+def test_runs_trained_elsewhere_are_measured_side_by_side(toy: Path, network_file: Path, tmp_path: Path) -> None:
+    pytest.importorskip("imagecorruptions")
+    runs = measured([toy / "run"], tmp_path, [toy / "toys"], None, [toy / "toys"], Bars(alpha=0.2), harmed=2)["runs"]
+    assert json.loads((tmp_path / "ablation.json").read_text())["runs"] == runs and list(runs) == ["run"]
+    found = runs["run"]["toys"]
+    cases = pass_through(OnnxNetwork(network_file), toy / "toys", records_of(toy / "toys"), "toys")
+    spec = read_spec(network_file)  # the same weights, calibrated on the same pictures
+    named = [c for c in cases if c.verdict(spec).outcome is Outcome.NAMED]
+    assert found["named_by_itself"] == named_by_itself(cases, spec)
+    assert found["named_by_itself"]["right"]["n"] == len(named)
+    assert found["named_by_itself"]["of_ceiling"]["n"] == 32
+    assert found["names_at"] == names_at(cases, read_spec(toy / "run" / "cues.onnx")), "before any calibration"
+    harmed = found["visible_cues_right_harmed"]
+    assert harmed["n"] <= 19 * 2 * len(CUES) and harmed["n"] % 19 == 0 and 0 < harmed["k"] < harmed["n"]
 
 
 def test_several_photos_of_a_unit_are_asked_as_one_question(

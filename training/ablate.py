@@ -2,12 +2,13 @@
 
 Two kinds of runs beside the full one: ``render-<ingredient>`` trains on the pictures of the sets that were
 rendered without it, ``augment-<name>`` on the full pictures without one augmentation. All see ``pictures``
-pictures for the same number of epochs. Runs that are finished are not repeated, so that the training may be done
-elsewhere (``python -m updraft_key.training.loop --config OUT/<run>/config.json``) and only measured here.
+pictures for the same number of epochs. Runs that are finished are not repeated; those trained elsewhere
+(``.ci/campaign`` with ``ABLATION=1``) are only measured here (``measured``).
 
 Figures are of most likely labels, before any calibration, so that no threshold hides or makes a difference: names too
-are compared at equal answer rates, those of which a run is surest. The recipe may be guided by the totals of the second
-look's half for calibration only; the other half is reported.
+are compared at equal answer rates, those of which a run is surest. Beside them stands what each run names when it is
+calibrated as the product is. The recipe may be guided by the totals of the second look's half for calibration only;
+the other half is reported.
 """
 
 from __future__ import annotations
@@ -26,10 +27,12 @@ from updraft_key.model.fuse import fuse
 from updraft_key.model.runtime import OnnxNetwork
 from updraft_key.model.spec import ModelSpec, labels_of
 
+from .calibrate import Bars, fitted
 from .checkpoint import WEIGHTS, read_weights
 from .config import AUGMENTS, INGREDIENTS, TrainConfig
 from .data import kept, read_records
 from .export import export
+from .harm import KINDS15, KINDS_EXTRA, harm_of
 from .measures import auroc, share
 from .passage import Case, ceiling, opened, overlap, pass_through, records_of, truth_of
 from .second_look import USES, read_second_look
@@ -38,6 +41,8 @@ log = logging.getLogger(__name__)
 FULL = "full"
 RATES = (0.2, 0.4, 0.65)
 """Answer rates at which names are compared, shares of what a perfect reader names."""
+SEVERITY = 3
+"""Of the corruption suite's kinds, 1 to 5, under which runs are compared."""
 
 
 def plan(config: TrainConfig, out: Path, pictures: int) -> list[TrainConfig]:
@@ -120,19 +125,79 @@ def names_at(cases: Sequence[Case], spec: ModelSpec, rates: Sequence[float] = RA
     return {f"{rate:g}": share([right for _, right in told[: round(rate * len(told))]]).to_json() for rate in rates}
 
 
-def measure(run: TrainConfig, held: Sequence[Path], second_look: Path | None) -> dict[str, Any]:
-    """Export a finished run and measure it on each source."""
-    path = Path(run.out) / "cues.onnx"
-    export(Path(run.out) / WEIGHTS, path, Path(run.out).name)
+def named_by_itself(cases: Sequence[Case], spec: ModelSpec) -> dict[str, Any]:
+    """What a calibrated run names by its own rules: how often it is right, and how many of those that can be named.
+
+    Args:
+        cases: of one source.
+        spec: description of the network that read them, calibrated on other pictures.
+    """
+    named = [(c, v) for c in cases if (v := c.verdict(spec)).outcome is Outcome.NAMED]
+    right = [c.unit and v.era == c.record["era"] for c, v in named]
+    can = [c for c in cases if c.unit and ceiling(c.record).outcome is Outcome.NAMED]
+    told = {id(c) for (c, _), ok in zip(named, right, strict=True) if ok}
+    return {"right": share(right).to_json(), "of_ceiling": share([id(c) in told for c in can]).to_json()}
+
+
+def measure(
+    run: Path,
+    held: Sequence[Path],
+    second_look: Path | None,
+    known: Sequence[Path] = (),
+    bars: Bars | None = None,
+    harmed: int = 0,
+) -> dict[str, Any]:
+    """Export a finished run and measure it on each source.
+
+    Args:
+        run: folder with its weights.
+        held: sets to measure on.
+        second_look: the pictures of another hand, both halves by themselves.
+        known: sets to calibrate on, with the second look's half for it; none leaves out ``named_by_itself``.
+        bars: of the calibration.
+        harmed: subjects of each of ``held`` to be read under every kind of the corruption suite too.
+    """
+    path = run / "cues.onnx"
+    export(run / WEIGHTS, path, run.name)
     network = OnnxNetwork(path)
     sources = [(folder.name, folder, records_of(folder)) for folder in held]
     if second_look is not None:
         sources += [(f"second_look_{use}", second_look, read_second_look(second_look, use)) for use in USES]
-    out = {}
-    for name, folder, records in sources:
-        cases = pass_through(network, folder, records, name)
-        out[name] = {**figures_of(cases), "names_at": names_at(cases, network.spec)}
+    read = {name: pass_through(network, folder, records, name) for name, folder, records in sources}
+    out = {name: {**figures_of(cases), "names_at": names_at(cases, network.spec)} for name, cases in read.items()}
+    for folder in held if harmed else ():
+        records = [r for r in records_of(folder) if r.get("subject_box")]
+        few = [records[i] for i in np.linspace(0, len(records), min(harmed, len(records)), endpoint=False).astype(int)]
+        cases = [c for kind in (*KINDS15, *KINDS_EXTRA)
+                 for c in pass_through(network, folder, few, folder.name, harm_of(kind, SEVERITY))]  # fmt: skip
+        out[folder.name]["visible_cues_right_harmed"] = figures_of(cases)["visible_cues_right"]
+    if known:
+        cases = [c for folder in known for c in pass_through(network, folder, records_of(folder), folder.name)]
+        cases += [replace(c, source="second_look") for c in read.get("second_look_calibrate", ())]
+        spec = fitted(network, cases, bars or Bars())
+        for name in read:
+            out[name]["named_by_itself"] = named_by_itself(read[name], spec)
     return out
+
+
+def measured(
+    runs: Sequence[Path],
+    out: Path,
+    held: Sequence[Path],
+    second_look: Path | None,
+    known: Sequence[Path],
+    bars: Bars,
+    harmed: int = 0,
+) -> Mapping[str, Any]:
+    """Measure runs that were trained elsewhere, and write ``ablation.json`` into ``out``; see ``measure``."""
+    out.mkdir(parents=True, exist_ok=True)
+    results: dict[str, Any] = {"runs": {}}
+    for run in runs:
+        results["runs"][run.name] = measure(run, held, second_look, known, bars, harmed)
+        (out / "ablation.json").write_text(json.dumps(results, indent=1) + "\n", "utf-8")
+        figures = results["runs"][run.name].items()
+        log.info("%s: %s", run.name, {name: source["visible_cues_right"]["value"] for name, source in figures})
+    return results
 
 
 def ablate(
@@ -146,7 +211,7 @@ def ablate(
         if not finished(run):
             train(run, here())
         name = Path(run.out).name
-        results["runs"][name] = measure(run, held, second_look)
+        results["runs"][name] = measure(Path(run.out), held, second_look)
         log.info("%s: %s", name, {k: v["visible_cues_right"]["value"] for k, v in results["runs"][name].items()})
         (out / "ablation.json").write_text(json.dumps(results, indent=1) + "\n", "utf-8")
     return results

@@ -30,6 +30,7 @@ Model = Annotated[Path, typer.Option("--model", help="Network file (ONNX, float3
 Sets = Annotated[list[Path], typer.Option("--set", help="A set of pictures with labels.jsonl; may be repeated.")]
 Out = Annotated[Path, typer.Option("--out", help="Where to write.")]
 Limit = Annotated[int, typer.Option("--limit", min=0, help="Most pictures of each set; 0 for all.")]
+Keep = Annotated[float, typer.Option("--keep", help="Least share of subjects that must still be found.")]
 Alpha = Annotated[float, typer.Option("--alpha", help="Error level of the conformal sets.")]
 SecondLook = Annotated[Path | None, typer.Option("--second-look", help="Folder of the pictures from another hand.")]
 
@@ -123,7 +124,7 @@ def calibrate(
     second_look: SecondLook = None,
     alpha: Alpha = 0.02,
     statement: Annotated[float, typer.Option("--statement", help="Largest share of wrong accepted readings.")] = 0.03,
-    keep: Annotated[float, typer.Option("--keep", help="Least share of subjects that must still be found.")] = 0.97,
+    keep: Keep = 0.97,
     photos: Annotated[list[Path], typer.Option("--photos", help="A folder of photos of other things.")] = [],  # noqa: B006
     limit: Limit = 0,
 ) -> None:
@@ -192,16 +193,32 @@ def card(
 
 @app.command()
 def ablate(
-    config: Annotated[Path, typer.Option("--config", help="Configuration of the full recipe.")],
+    config: Annotated[Path | None, typer.Option("--config", help="Configuration of the full recipe.")] = None,
     out: Out = Path("runs/ablation"),
     second_look: SecondLook = None,
     held: Annotated[list[Path], typer.Option("--held-set", help="Set for the figures; may be repeated.")] = [],  # noqa: B006
     pictures: Annotated[int, typer.Option("--pictures", min=1, help="Training pictures of every run.")] = 3000,
+    trained: Annotated[
+        list[Path], typer.Option("--trained", help="Folder of a run trained elsewhere, instead of --config; repeated.")
+    ] = [],  # noqa: B006
+    known: Annotated[
+        list[Path], typer.Option("--calibrate-set", help="With --trained: set to calibrate each run on; repeated.")
+    ] = [],  # noqa: B006
+    harmed: Annotated[int, typer.Option("--harmed", min=0, help="With --trained: subjects to harm as well.")] = 0,
+    alpha: Alpha = 0.02,
+    keep: Keep = 0.97,
 ) -> None:
     """Train the recipe with one ingredient left out at a time, on equally many pictures, and compare."""
     from .ablate import ablate as run
+    from .ablate import measured
+    from .calibrate import Bars
 
-    _print(run(TrainConfig.read(config), out, held, second_look, pictures))
+    if bool(trained) == bool(config):
+        raise ValueError("expected either --config or --trained")
+    if config is None:
+        _print(measured(trained, out, held, second_look, known, Bars(alpha=alpha, keep=keep), harmed))
+    else:
+        _print(run(TrainConfig.read(config), out, held, second_look, pictures))
 
 
 @app.command()

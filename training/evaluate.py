@@ -10,25 +10,23 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 from updraft_key.model.answer import ModelId
 from updraft_key.model.cues import CUES, Cue, Verdict
 from updraft_key.model.frame import NetInput
 from updraft_key.model.identify import Identifier
-from updraft_key.model.photo import Photo, open_photo
+from updraft_key.model.photo import Photo
 from updraft_key.model.runtime import Network, OnnxNetwork, RawOutputs
 from updraft_key.model.spec import ModelSpec, labels_of
 
 from .data import SUBJECT
 from .export import int8_beside
+from .harm import KINDS15, KINDS_EXTRA, Harm, harm_of, harmed
 from .measures import share
 from .passage import ceiling, overlap, pictures_of, plain_photos, records_of, truth_of
 from .second_look import read_second_look
@@ -36,15 +34,6 @@ from .several import several
 from .tally import LEAST_SCREW_PX, CueRow, Row, tally
 
 log = logging.getLogger(__name__)
-
-KINDS15 = (
-    "gaussian_noise", "shot_noise", "impulse_noise", "defocus_blur", "glass_blur", "motion_blur", "zoom_blur", "snow",
-    "frost", "fog", "brightness", "contrast", "elastic_transform", "pixelate", "jpeg_compression",
-)  # fmt: skip
-KINDS_EXTRA = ("speckle_noise", "gaussian_blur", "spatter", "saturate")
-"""Never used in augmentation (``training/augment.py``)."""
-
-Change = Callable[[NDArray[np.uint8]], NDArray[np.uint8]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,18 +125,12 @@ def row_of(identifier: Identifier, recorder: Recorder, record: Mapping[str, Any]
     )
 
 
-def rows_of(network: Network, target: Target, change: Change | None = None) -> Iterator[Row]:
-    """Ask the product about every picture of a set, each changed first if asked."""
+def rows_of(network: Network, target: Target, harm: Harm | None = None) -> Iterator[Row]:
+    """Ask the product about every picture of a set, each harmed first if asked."""
     recorder = Recorder(network)
     identifier = Identifier(recorder)
     for record, photo in pictures_of(target.folder, target.records):
-        if change is not None:
-            photo = open_photo(_png(change(photo.pixels)))
-        yield row_of(identifier, recorder, record, photo)
-
-
-def _png(pixels: NDArray[np.uint8]) -> bytes:
-    return bytes(cv2.imencode(".png", np.ascontiguousarray(pixels[:, :, ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 1])[1])
+        yield row_of(identifier, recorder, record, photo if harm is None else harmed(photo, harm))
 
 
 def agreement(a: Sequence[Row], b: Sequence[Row]) -> dict[str, Any]:
@@ -168,18 +151,12 @@ def corruptions(network: Network, target: Target, kinds: Sequence[str], seed: in
         kinds: names of the suite (``imagecorruptions-imaug`` 1.1.5).
         seed: of the corruptions' noise.
     """
-    corrupt = import_module("imagecorruptions").corrupt
     each: dict[str, Any] = {}
     named_right: list[bool] = []
     for kind in kinds:
         lines = []
         for severity in range(1, 6):
-            np.random.seed(seed + severity)
-
-            def change(pixels: NDArray[np.uint8], kind: str = kind, severity: int = severity) -> NDArray[np.uint8]:
-                return np.asarray(corrupt(pixels, corruption_name=kind, severity=severity), np.uint8)
-
-            rows = list(rows_of(network, target, change))
+            rows = list(rows_of(network, target, harm_of(kind, severity, seed)))
             named_right += [r.right for r in rows if r.named]
             could = [r for r in rows if r.ceiling is not None and r.ceiling[0] == "named"]
             lines.append(

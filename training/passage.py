@@ -38,6 +38,7 @@ from updraft_key.model.runtime import Network
 from updraft_key.model.spec import Calibration, ModelSpec, labels_of, no_reference
 
 from .data import MIRROR_VIEW, SUBJECT, Pictures
+from .harm import Harm, harmed
 from .real_photos import any_records
 
 log = logging.getLogger(__name__)
@@ -115,7 +116,9 @@ def pictures_of(folder: Path, records: Sequence[Mapping[str, Any]]) -> Iterator[
             log.warning("%s: %s", record["file"], error)
 
 
-def pass_through(network: Network, folder: Path, records: Sequence[Mapping[str, Any]], source: str) -> list[Case]:
+def pass_through(
+    network: Network, folder: Path, records: Sequence[Mapping[str, Any]], source: str, harm: Harm | None = None
+) -> list[Case]:
     """Read pictures with both looks.
 
     Args:
@@ -123,10 +126,12 @@ def pass_through(network: Network, folder: Path, records: Sequence[Mapping[str, 
         folder: of the pictures.
         records: of the pictures.
         source: name kept with each case.
+        harm: done to each picture first.
     """
     spec = opened(network.spec)
     cases = []
-    for record, photo in pictures_of(folder, records):
+    for record, whole in pictures_of(folder, records):
+        photo = whole if harm is None else harmed(whole, harm)
         net, frame = photo.look(None, spec.find_size)
         outputs = network.run(net)
         first = first_look(outputs, frame, spec)
