@@ -6,6 +6,7 @@ are read, and reports to nobody.
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 from collections.abc import AsyncIterator
@@ -22,7 +23,7 @@ from updraft_key.model.photo import Limits
 
 from .api import add_api
 from .clerk import Clerk
-from .confine import give_back_large
+from .confine import give_back
 from .desk import Desk, Desks
 from .engine import Engine, IdentifierEngine
 from .gate import LOOPBACK, Gate, GateRules
@@ -33,6 +34,8 @@ from .private_folder import private_folder
 from .turnstile import Turnstile
 from .uploads import Uploads, add_upload
 
+TIDY_S = 30.0
+"""Seconds between two times that memory let go is given back to the system."""
 ASSETS = Path(__file__).parent / "assets"
 PAGE_SCRIPT = ASSETS / "page.js"
 PICTURE_TYPES = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
@@ -137,7 +140,9 @@ def create_app(settings: ServerSettings | None = None, engine: Engine | None = N
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        tidying = asyncio.create_task(_stay_small())
         yield
+        tidying.cancel()
         guard.close()
         if store is not None:
             store.close()
@@ -180,7 +185,6 @@ def serve(settings: ServerSettings | None = None, engine: Engine | None = None) 
         import uvicorn
     except ImportError as error:
         raise MissingExtra("the page", "web") from error
-    give_back_large()
     app = create_app(settings, engine)
     # The framework shows files of the working directory under some settings; there shall be none.
     empty = Path(os.environ["GRADIO_TEMP_DIR"]) / "empty"
@@ -204,6 +208,12 @@ def _check_environment() -> None:
         del os.environ[name]
     os.environ["GRADIO_ANALYTICS_ENABLED"] = "False"
     os.environ["HF_HUB_DISABLE_TELEMETRY"] = "1"
+
+
+async def _stay_small() -> None:
+    while True:
+        await asyncio.sleep(TIDY_S)
+        await asyncio.to_thread(give_back)
 
 
 def _end(number: int, _frame: FrameType | None) -> None:

@@ -57,6 +57,9 @@ def render(
     views: Annotated[int, typer.Option("--views", min=1, help="Pictures a scene.")] = VIEWS_PER_SCENE,
     camera: Annotated[bool, typer.Option("--camera/--clean", help="With the faults of a phone, or clean.")] = False,
     quality: Annotated[int, typer.Option("--quality", help="JPEG quality; from 95 up without colour sampling.")] = 95,
+    ablation: Annotated[
+        bool, typer.Option("--ablation", help="Each shot whole, and again without each ingredient.")
+    ] = False,
     variant: Variant = None,
     processes: Processes = 0,
     gpus: Gpus = 0,
@@ -66,7 +69,8 @@ def render(
     stop_after: Annotated[float, typer.Option("--stop-after", help="Seconds after which no new job starts.")] = 1e12,
 ) -> None:
     """Render a labelled set; interrupted sets are gone on with."""
-    settings = Settings(split, size, samples, views, camera=1.0 if camera else 0.0, quality=quality, variant=variant)
+    phone = 1.0 if camera else 0.0
+    settings = Settings(split, size, samples, views, camera=phone, quality=quality, variant=variant, ablation=ablation)
     tally = generate(
         out,
         settings,

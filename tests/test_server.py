@@ -43,6 +43,20 @@ def picture(kind: str = "iron", name: str = "photo.jpg") -> tuple[str, tuple[str
     return ("photos", (name, painted(kind), "image/jpeg"))
 
 
+def test_the_server_gives_memory_back_from_time_to_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[float] = []
+    monkeypatch.setattr(server, "TIDY_S", 0.02)
+    monkeypatch.setattr(server, "give_back", lambda: given.append(time.monotonic()))
+    with running(ServerSettings(), FakeEngine()):
+        end = time.monotonic() + 10.0
+        while len(given) < 3 and time.monotonic() < end:
+            time.sleep(0.01)
+    assert len(given) >= 3
+    before = len(given)
+    time.sleep(0.2)
+    assert len(given) == before, "no longer when the server has ended"
+
+
 class TestApi:
     def test_photos_and_hand_tests_give_an_answer_that_keeps_to_its_schema(self, client: httpx.Client) -> None:
         form = {"hand": ["magnet=holds"], "manifold": "ported", "arrester": "iron"}
