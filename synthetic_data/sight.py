@@ -14,7 +14,6 @@ from .mesh import PartMesh
 
 Vector = NDArray[np.floating]
 CELL_MM = 9.0
-_SHARES = np.array([[1 / 3] * 3, [0.6, 0.2, 0.2], [0.2, 0.6, 0.2], [0.2, 0.2, 0.6]], np.float32)
 
 
 def covered(part: PartMesh, low: Vector, high: Vector, way: Vector) -> float:
@@ -27,9 +26,15 @@ def covered(part: PartMesh, low: Vector, high: Vector, way: Vector) -> float:
     u /= np.linalg.norm(u)
     v = np.cross(w, u)
     reach = np.array([np.abs(u) @ half, np.abs(v) @ half])
-    points = np.einsum("sk,fkd->sfd", _SHARES, part.vertices[part.faces]).reshape(-1, 3) - centre
-    a, b, depth = points @ u, points @ v, points @ w
-    front = (depth > 0.35 * float(np.abs(w) @ half)) & (np.abs(a) < reach[0]) & (np.abs(b) < reach[1])
+    least = np.float32(0.35 * float(np.abs(w) @ half))
+    seen = (part.vertices - centre) @ np.stack([u, v, w], axis=1)
+    before = (seen[:, 2] > least)[part.faces]
+    faces = part.faces[before[:, 0] | before[:, 1] | before[:, 2]]
+    corners = [seen[faces[:, k]] for k in range(3)]
+    total = corners[0] + corners[1] + corners[2]
+    # Four points of each face: its middle, and one towards each corner.
+    a, b, depth = np.concatenate([total / 3, *(0.2 * total + 0.4 * corner for corner in corners)]).T
+    front = (depth > least) & (np.abs(a) < reach[0]) & (np.abs(b) < reach[1])
     if not front.any():
         return 0.0
     bins = np.maximum(np.ceil(2 * reach / CELL_MM).astype(int), 1)

@@ -58,8 +58,12 @@ def _colour(rng: np.random.Generator, low: tuple[float, ...], high: tuple[float,
 
 
 def _mix(under: NDArray[np.floating], over: NDArray[np.floating], share: NDArray[np.floating]) -> Image:
-    s = np.clip(share, 0, 1)[..., None]
-    return np.asarray(under * (1 - s) + over * s, np.float32)
+    shape = np.broadcast_shapes(under.shape, over.shape, (*share.shape, 1))
+    out = np.empty(shape, np.float32)
+    np.subtract(over, under, out=out)
+    out *= np.clip(share, 0, 1).astype(np.float32)[..., None]
+    out += under
+    return out
 
 
 def _scratches(rng: np.random.Generator, size: int, count: int, longest: float, curved: bool = True) -> Image:
