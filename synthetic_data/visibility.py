@@ -147,11 +147,13 @@ def mask_box(mask: NDArray[np.bool_]) -> tuple[float, float, float, float] | Non
 
 def outline(mask: NDArray[np.bool_]) -> list[list[float]]:
     """Return the outermost true pixels in sixteen directions, in order around, as [x, y]; empty if none is true."""
-    rows, columns = np.nonzero(mask)
+    rows = np.flatnonzero(mask.any(1))
     if len(rows) == 0:
         return []
     turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
-    points = np.stack([columns + 0.5, rows + 0.5], axis=1)
+    # The outermost in any direction is the first or the last of its row.
+    ends = np.stack([mask[rows].argmax(1), mask.shape[1] - 1 - mask[rows, ::-1].argmax(1)], axis=1)
+    points = np.stack([ends.ravel() + 0.5, np.repeat(rows, 2) + 0.5], axis=1)
     far = (points @ np.stack([np.cos(turn), np.sin(turn)])).argmax(axis=0)
     return [[float(x), float(y)] for x, y in points[far]]
 

@@ -13,7 +13,7 @@ from updraft_key.synthetic_data.mesh import Model, merge
 from updraft_key.synthetic_data.sample import sample_scene, scene_rng
 from updraft_key.synthetic_data.scene import Pose, Stage, build_stage, pose_of
 from updraft_key.synthetic_data.spec import Subject
-from updraft_key.synthetic_data.visibility import Looker, Sight, mask_box, surface_points
+from updraft_key.synthetic_data.visibility import Looker, Sight, mask_box, outline, surface_points
 
 SIZE = 160
 
@@ -227,3 +227,18 @@ def test_small_pictures_tell_no_generation_more_than_another(era: str) -> None:
     r = look(stage_of(era), 0, 35, fraction=0.4)
     assert r["px_per_mm"] < 0.9
     assert r["cues"]["front_ear"] == OUT_OF_SIGHT and "front_ear" in r["ambiguous"]
+
+
+def test_an_outline_is_the_outermost_pixel_in_each_direction() -> None:
+    rng = np.random.default_rng(2)
+    turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
+    ways = np.stack([np.cos(turn), np.sin(turn)])
+    for share in (0.001, 0.02, 0.6, 1.0):
+        mask = rng.random((48, 64)) < share
+        mask[:, :9] = mask[:5] = False
+        rows, columns = np.nonzero(mask)
+        wanted = (np.stack([columns + 0.5, rows + 0.5], axis=1) @ ways).max(0)
+        found = np.array(outline(mask))
+        assert np.allclose((found * ways.T).sum(1), wanted)
+        assert all(mask[int(y), int(x)] for x, y in found)
+    assert outline(np.zeros((8, 8), bool)) == []
