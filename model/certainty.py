@@ -18,7 +18,7 @@ from .key import RuleSet, decide, load_rules
 
 SURE = 0.93
 """Least probability of the name, all cues of one photo together. Own judgement; what it costs and spares is in
-DEVELOPERS.md."""
+EXPERIMENTS.md."""
 SURE_OF_ABSENCE = 0.97
 """The same where nothing behind the name was seen, only missed: what a photo does not show may be hidden."""
 ABSENT = frozenset({(Cue.FRONT_EAR, "none"), (Cue.SCAVENGE_LINE, "absent")})

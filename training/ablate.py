@@ -34,7 +34,7 @@ from .data import kept, read_records
 from .export import export
 from .harm import KINDS15, KINDS_EXTRA, harm_of
 from .measures import auroc, share
-from .passage import Case, ceiling, opened, overlap, pass_through, records_of, truth_of
+from .passage import Case, ceiling, opened, overlap, pass_through, records_of, thinned, truth_of
 from .second_look import USES, read_second_look
 
 log = logging.getLogger(__name__)
@@ -166,8 +166,7 @@ def measure(
     read = {name: pass_through(network, folder, records, name) for name, folder, records in sources}
     out = {name: {**figures_of(cases), "names_at": names_at(cases, network.spec)} for name, cases in read.items()}
     for folder in held if harmed else ():
-        records = [r for r in records_of(folder) if r.get("subject_box")]
-        few = [records[i] for i in np.linspace(0, len(records), min(harmed, len(records)), endpoint=False).astype(int)]
+        few = thinned([r for r in records_of(folder) if r.get("subject_box")], harmed)
         cases = [c for kind in (*KINDS15, *KINDS_EXTRA)
                  for c in pass_through(network, folder, few, folder.name, harm_of(kind, SEVERITY))]  # fmt: skip
         out[folder.name]["visible_cues_right_harmed"] = figures_of(cases)["visible_cues_right"]
@@ -189,7 +188,7 @@ def measured(
     bars: Bars,
     harmed: int = 0,
 ) -> Mapping[str, Any]:
-    """Measure runs that were trained elsewhere, and write ``ablation.json`` into ``out``; see ``measure``."""
+    """Measure runs that are trained, and write ``ablation.json`` into ``out``; see ``measure``."""
     out.mkdir(parents=True, exist_ok=True)
     results: dict[str, Any] = {"runs": {}}
     for run in runs:
@@ -200,21 +199,15 @@ def measured(
     return results
 
 
-def ablate(
-    config: TrainConfig, out: Path, held: Sequence[Path], second_look: Path | None, pictures: int
-) -> Mapping[str, Any]:
-    """Train what is not trained yet, measure every run, and write ``ablation.json`` into ``out``."""
+def train_all(config: TrainConfig, out: Path, pictures: int) -> list[Path]:
+    """Train every run of the plan that is not finished; return their folders."""
     from .loop import here, train
 
-    results: dict[str, Any] = {"pictures": pictures, "epochs": config.epochs, "runs": {}}
-    for run in plan(config, out, pictures):
+    runs = plan(config, out, pictures)
+    for run in runs:
         if not finished(run):
             train(run, here())
-        name = Path(run.out).name
-        results["runs"][name] = measure(Path(run.out), held, second_look)
-        log.info("%s: %s", name, {k: v["visible_cues_right"]["value"] for k, v in results["runs"][name].items()})
-        (out / "ablation.json").write_text(json.dumps(results, indent=1) + "\n", "utf-8")
-    return results
+    return [Path(run.out) for run in runs]
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -35,7 +35,7 @@ from updraft_key.model.spec import (
 
 from .conformal import fit_temperature, least_cases, least_floor, softmax, threshold
 from .export import restamp
-from .passage import Case, overlap, pass_through, plain_photos, records_of, truth_of
+from .passage import Case, overlap, pass_through, plain_photos, records_of, thinned, truth_of
 from .second_look import read_second_look
 
 Floats = NDArray[np.float64]
@@ -247,8 +247,7 @@ def reference(units: Sequence[Case], bars: Bars) -> Reference:
     kept, rest = list(units[::2]), list(units[1::2])
     if len(kept) < 10 or not rest:
         return no_reference()
-    spread = np.linspace(0, len(kept), min(bars.prototypes, len(kept)), endpoint=False).astype(int)
-    open_reference = reference_from(features_of([kept[i] for i in spread]), 5, -1.0)
+    open_reference = reference_from(features_of(thinned(kept, bars.prototypes)), 5, -1.0)
     limits = []
     for source in sources_of(rest):
         scores = open_reference.score(features_of([c for c in rest if c.source == source]))

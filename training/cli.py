@@ -202,23 +202,20 @@ def ablate(
         list[Path], typer.Option("--trained", help="Folder of a run trained elsewhere, instead of --config; repeated.")
     ] = [],  # noqa: B006
     known: Annotated[
-        list[Path], typer.Option("--calibrate-set", help="With --trained: set to calibrate each run on; repeated.")
+        list[Path], typer.Option("--calibrate-set", help="Set to calibrate each run on; may be repeated.")
     ] = [],  # noqa: B006
-    harmed: Annotated[int, typer.Option("--harmed", min=0, help="With --trained: subjects to harm as well.")] = 0,
+    harmed: Annotated[int, typer.Option("--harmed", min=0, help="Subjects to read under corruption too.")] = 0,
     alpha: Alpha = 0.02,
     keep: Keep = 0.97,
 ) -> None:
     """Train the recipe with one ingredient left out at a time, on equally many pictures, and compare."""
-    from .ablate import ablate as run
-    from .ablate import measured
+    from .ablate import measured, train_all
     from .calibrate import Bars
 
     if bool(trained) == bool(config):
         raise ValueError("expected either --config or --trained")
-    if config is None:
-        _print(measured(trained, out, held, second_look, known, Bars(alpha=alpha, keep=keep), harmed))
-    else:
-        _print(run(TrainConfig.read(config), out, held, second_look, pictures))
+    runs = trained if config is None else train_all(TrainConfig.read(config), out, pictures)
+    _print(measured(runs, out, held, second_look, known, Bars(alpha=alpha, keep=keep), harmed))
 
 
 @app.command()

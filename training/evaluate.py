@@ -28,7 +28,7 @@ from .data import SUBJECT
 from .export import int8_beside
 from .harm import KINDS15, KINDS_EXTRA, Harm, harm_of, harmed
 from .measures import share
-from .passage import ceiling, overlap, pictures_of, plain_photos, records_of, truth_of
+from .passage import ceiling, overlap, pictures_of, plain_photos, records_of, thinned, truth_of
 from .second_look import read_second_look
 from .several import several
 from .tally import LEAST_SCREW_PX, CueRow, Row, tally
@@ -248,8 +248,7 @@ def evaluate(
     if corrupted and targets:
         first = targets[0]
         units = [r for r in first.records if r["kind"] == SUBJECT]
-        pick = np.linspace(0, len(units), min(corrupted, len(units)), endpoint=False).astype(int)
-        few = Target(first.name, first.folder, tuple(units[i] for i in pick))
+        few = Target(first.name, first.folder, tuple(thinned(units, corrupted)))
         figures["corruptions"] = {
             "standard15": corruptions(network, few, KINDS15, seed),
             "extra4": corruptions(network, few, KINDS_EXTRA, seed),

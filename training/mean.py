@@ -1,7 +1,7 @@
 """The mean of networks that began from the same weights: often reads better than each of them, and costs nothing.
 
 Known in print as a soup of models (Wortsman and others, 2022; cited from memory): runs from one start lie in one basin,
-and its middle generalises better than its rim. What it did here is measured in DEVELOPERS.md.
+and its middle generalises better than its rim. What it did here is measured in EXPERIMENTS.md.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ import logging
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,7 @@ from .real_photos import any_records
 log = logging.getLogger(__name__)
 
 Outputs = Mapping[str, NDArray[np.float32]]
+R = TypeVar("R")
 _DENSE = ("heat", "offset", "angle")
 
 
@@ -152,11 +153,15 @@ def both_looks(spec: ModelSpec, folder: Path, records: Sequence[Mapping[str, Any
 
 
 def records_of(folder: Path, limit: int = 0) -> list[dict[str, Any]]:
-    """Records of a set, thinned evenly to ``limit``."""
+    """Records of a set, thinned evenly to ``limit`` (0: all)."""
     records = any_records(folder)
-    if limit and limit < len(records):
-        records = [records[i] for i in np.linspace(0, len(records), limit, endpoint=False).astype(int)]
-    return records
+    return thinned(records, limit) if limit else records
+
+
+def thinned(records: Sequence[R], limit: int) -> list[R]:
+    """At most ``limit`` of the records, evenly spaced."""
+    few = min(limit, len(records))
+    return [records[i] for i in np.linspace(0, len(records), few, endpoint=False).astype(int)]
 
 
 def truth_of(record: Mapping[str, Any], head: str) -> int | None:
