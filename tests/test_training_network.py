@@ -16,7 +16,6 @@ from updraft_key.training.network import (  # noqa: E402
     Block,
     CueNet,
     Detail,
-    Readout,
     Shipped,
     Trunk,
     load_imagenet,
@@ -160,55 +159,3 @@ def test_every_cue_looks_at_the_detail() -> None:
     for name in ATTENDED:
         assert not torch.allclose(before[name], after[name]), name
     assert torch.equal(before["heat"], after["heat"])
-
-
-def test_the_readout_adds_nothing_before_it_is_trained_and_then_reaches_every_head() -> None:
-    torch.manual_seed(0)
-    plain, net = CueNet(16).eval(), CueNet(16, readout=2).eval()
-    missing, strange = net.load_state_dict(plain.state_dict(), strict=False)
-    assert missing and not strange
-    assert all(name.startswith("readout.") or ".again." in name for name in missing)
-    image = torch.rand(2, 3, 64, 96)
-    before = net(image)
-    for name, value in plain(image).items():
-        assert torch.equal(before[name], value), name
-    with torch.no_grad():
-        for head in net.heads.values():
-            head.again.weight.normal_(0.0, 0.3)
-    after = net(image)
-    for name in ATTENDED:
-        assert not torch.allclose(before[name], after[name]), name
-    assert torch.equal(before["heat"], after["heat"])
-
-
-def test_a_head_learns_through_the_readout_where_the_others_looked() -> None:
-    """Whether two bright cells lie side by side: no head sees it in what it saw alone."""
-    torch.manual_seed(0)
-    rng = np.random.default_rng(0)
-    readout, out = Readout(4, 2, 1, 1, 32), torch.nn.Linear(32, 1)
-    optimizer = torch.optim.Adam([*readout.parameters(), *out.parameters()], 3e-3)
-
-    def batch() -> tuple[torch.Tensor, torch.Tensor]:
-        cells = torch.from_numpy(rng.integers(0, 64, (64, 2)))
-        weights = torch.nn.functional.one_hot(cells, 64).float()
-        seen = torch.ones(64, 2, 4)
-        near = (cells[:, 0] % 8 - cells[:, 1] % 8).abs() <= 2
-        maps = torch.zeros(64, 4, 8, 8), torch.zeros(64, 4, 2, 2)
-        return out(readout(*maps, weights, seen)[:, 0])[:, 0], near
-
-    for _ in range(300):
-        logits, near = batch()
-        optimizer.zero_grad()
-        torch.nn.functional.binary_cross_entropy_with_logits(logits, near.float()).backward()
-        optimizer.step()
-    with torch.no_grad():
-        right = [((logits > 0) == near).float().mean() for logits, near in (batch() for _ in range(10))]
-    assert float(torch.stack(right).mean()) > 0.9  # 0.58 are not near each other
-
-
-def test_places_are_the_same_parts_of_any_size() -> None:
-    """Middles of cells: at 1/4 and 3/4 of two, the second of four at 3/8."""
-    two, four = (Readout.places(torch.zeros(1, 3, n, n)).reshape(n, n, -1) for n in (2, 4))
-    assert two[0, 1, :2].tolist() == [0.75, 0.25]
-    assert four[1, 0, :2].tolist() == [0.125, 0.375]
-    torch.testing.assert_close(two[0, 1, 2:4], torch.sin(torch.pi * torch.tensor([0.75, 0.25])))

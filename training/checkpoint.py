@@ -61,13 +61,7 @@ def read_weights(path: Path) -> tuple[dict[str, Tensor], dict[str, Any]]:
 
 def network_of(config: TrainConfig) -> CueNet:
     """Build the network that a configuration asks for, with random weights."""
-    return CueNet(
-        config.channels,
-        config.glances,
-        config.drop_pooled,
-        readout=config.readout,
-        generation=config.target == "generation",
-    )
+    return CueNet(config.channels, config.glances, config.drop_pooled, generation=config.target == "generation")
 
 
 def load_network(path: Path) -> tuple[CueNet, dict[str, Any]]:

@@ -70,7 +70,6 @@ class TrainConfig:
         channels: of the decoder.
         glances: attention maps per head.
         drop_pooled: chance that a cue head does without the pooled features.
-        readout: layers in which the heads look again, together; 0 for none, as in networks before 0.8.0.
         epochs_heads: epochs with the trunk frozen.
         epochs_all: epochs with everything trained.
         epoch_steps: most steps of an epoch; 0 to go once through all pictures.
@@ -115,7 +114,6 @@ class TrainConfig:
     channels: int = 80
     glances: int = 2
     drop_pooled: float = 0.5
-    readout: int = 0
     epochs_heads: int = 3
     epochs_all: int = 22
     epoch_steps: int = 0
@@ -150,7 +148,7 @@ class TrainConfig:
         for what in ("batch", "channels", "glances", "workers", "keep_every", "cache_side"):
             if getattr(self, what) < 1:
                 raise ValueError(f"{what}: expected at least 1, got {getattr(self, what)}")
-        counts = ("epochs_heads", "epochs_all", "epoch_steps", "limit", "readout")
+        counts = ("epochs_heads", "epochs_all", "epoch_steps", "limit")
         for what in (*counts, "rate_heads", "rate_all", "rate_trunk", "sam_radius"):
             if getattr(self, what) < 0:
                 raise ValueError(f"{what}: expected 0 or more, got {getattr(self, what)}")
@@ -212,7 +210,6 @@ def smoke_config(sets: tuple[str, ...], out: str) -> TrainConfig:
         read_size=128,
         cache_side=160,
         channels=32,
-        readout=1,
         epochs_heads=1,
         epochs_all=1,
         batch=8,

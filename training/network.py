@@ -7,8 +7,7 @@ port without it lost 3.4 points of top-1 in print.
 
 Cue heads pool the stride-8 map, given detail from the stride-4 one, with their own attention, so that a reading is
 taken from a place and not from the picture as a whole; the pooled trunk features join with whole-branch dropout, for
-the same reason. So does a readout in which the heads look again, knowing where all of them looked first: whether a
-small lump is the ear is told by what lies around it.
+the same reason.
 """
 
 from __future__ import annotations
@@ -223,134 +222,22 @@ class Detail(nn.Module):
         return at8
 
 
-class Attend(nn.Module):
-    """Scaled dot-product attention with several heads, of queries over tokens.
-
-    Args:
-        width: of the queries and of the answer.
-        heads: that share it.
-    """
-
-    def __init__(self, width: int, heads: int) -> None:
-        super().__init__()
-        self.heads = heads
-        self.query = nn.Linear(width, width)
-        self.answer = nn.Linear(width, width)
-
-    def forward(self, asked: Tensor, keys: Tensor, values: Tensor) -> Tensor:
-        """Return (N, q, width) from (N, q, width) queries and (N, k, width) keys and values."""
-        q, k, v = (t.unflatten(2, (self.heads, -1)).transpose(1, 2) for t in (self.query(asked), keys, values))
-        weights = (q @ k.transpose(2, 3) * q.shape[-1] ** -0.5).softmax(-1)
-        return cast(Tensor, self.answer((weights.to(v.dtype) @ v).transpose(1, 2).flatten(2)))
-
-
-class Round(nn.Module):
-    """One round of a readout: the heads look at the map, then talk to each other and to the coarse map."""
-
-    def __init__(self, width: int, heads: int = 4) -> None:
-        super().__init__()
-        self.look_norm, self.talk_norm, self.think_norm = (nn.LayerNorm(width) for _ in range(3))
-        self.look, self.talk = Attend(width, heads), Attend(width, heads)
-        self.keys_and_values = nn.Linear(width, 2 * width)
-        self.think = nn.Sequential(nn.Linear(width, 2 * width), nn.ReLU(), nn.Linear(2 * width, width))
-
-    def forward(self, told: Tensor, around: Tensor, keys: Tensor, values: Tensor) -> tuple[Tensor, Tensor]:
-        """Return what (N, h, width) heads and (N, k, width) places of the coarse map have become."""
-        told = told + self.look(self.look_norm(told), keys, values)
-        all_of_them = torch.cat([told, around], 1)
-        fresh = self.talk_norm(all_of_them)
-        all_of_them = all_of_them + self.talk(fresh, *self.keys_and_values(fresh).chunk(2, 2))
-        all_of_them = all_of_them + self.think(self.think_norm(all_of_them))
-        return all_of_them[:, : told.shape[1]], all_of_them[:, told.shape[1] :]
-
-
-class Readout(nn.Module):
-    """Transformer layers in which every head looks again, told what all of them saw first, where, and what lies around.
-
-    Layer norms only: they keep no statistics, so they learn while those of the batch norms are frozen.
-
-    Args:
-        channels: of the maps.
-        heads: that look.
-        glances: of each, before.
-        rounds: layers.
-        width: of a token.
-    """
-
-    OCTAVES = 4
-
-    def __init__(self, channels: int, heads: int, glances: int, rounds: int, width: int = 128) -> None:
-        super().__init__()
-        place = 2 + 4 * self.OCTAVES
-        self.width = width
-        self.name = nn.Parameter(torch.randn(heads, width) * 0.02)
-        self.told = nn.Linear(glances * (channels + place), width)
-        self.around = nn.Linear(channels + place, width)
-        self.keys = nn.Linear(channels + place, width)
-        self.values = nn.Linear(channels, width)
-        self.rounds = nn.ModuleList(Round(width) for _ in range(rounds))
-        self.norm = nn.LayerNorm(width)
-
-    @classmethod
-    def places(cls, like: Tensor) -> Tensor:
-        """Where each cell of a (N, C, h, w) map lies: (N, h * w, 18), 0 to 1 and sines of ever finer waves."""
-        one = torch.ones_like(like[:, :1], dtype=torch.float32)
-        y = (one.cumsum(2) - 0.5) / one.sum(2, keepdim=True)
-        x = (one.cumsum(3) - 0.5) / one.sum(3, keepdim=True)
-        at = torch.cat([x, y], 1)
-        waves = [f(at * (torch.pi * 2.0**k)) for k in range(cls.OCTAVES) for f in (torch.sin, torch.cos)]
-        return torch.cat([at, *waves], 1).flatten(2).transpose(1, 2)
-
-    def forward(self, at8: Tensor, at32: Tensor, weights: Tensor, seen: Tensor) -> Tensor:
-        """Return (N, heads, width).
-
-        Args:
-            at8: (N, C, H/8, W/8) map that the heads look at.
-            at32: (N, C, H/32, W/32) map of what lies around.
-            weights: (N, heads * glances, cells) of the first glances, each summing to 1.
-            seen: (N, heads * glances, C) what they saw.
-        """
-        fine, coarse = self.places(at8), self.places(at32)
-        where = weights @ fine
-        heads = len(self.name)
-        first = torch.cat([seen, where.to(seen.dtype)], 2).reshape(seen.shape[0], heads, -1)
-        told = self.told(first) + self.name
-        cells = at8.flatten(2).transpose(1, 2)
-        keys, values = self.keys(torch.cat([cells, fine.to(cells.dtype)], 2)), self.values(cells)
-        cells = at32.flatten(2).transpose(1, 2)
-        around = self.around(torch.cat([cells, coarse.to(cells.dtype)], 2))
-        for one in self.rounds:
-            told, around = one(told, around, keys, values)
-        return cast(Tensor, self.norm(told))
-
-
-def kept_or_dropped(branch: Tensor, chance: float) -> Tensor:
-    """Drop a whole (N, C) branch of some pictures, and enlarge the others' so that its mean stays."""
-    keep = torch.rand(branch.shape[0], 1, device=branch.device) >= chance
-    return branch * keep / (1.0 - chance)
-
-
 class Head(nn.Module):
-    """Two layers from the attended place, the landmarks' peaks, the pooled features and the readout to logits."""
+    """Two layers from the attended place, the landmarks' peaks and the pooled features to logits."""
 
-    def __init__(self, places: int, outputs: int, hidden: int, drop_pooled: float, again: int = 0) -> None:
+    def __init__(self, places: int, outputs: int, hidden: int, drop_pooled: float) -> None:
         super().__init__()
         self.drop_pooled = drop_pooled
         self.place = nn.Linear(places, hidden)
         self.pooled = nn.Linear(FEATURES, hidden)
-        self.again = nn.Linear(again, hidden, bias=False) if again else None
         self.out = nn.Linear(hidden, outputs)
-        if self.again is not None:
-            nn.init.zeros_(self.again.weight)
 
-    def forward(self, place: Tensor, pooled: Tensor, again: Tensor | None = None) -> Tensor:
+    def forward(self, place: Tensor, pooled: Tensor) -> Tensor:
         """Return (N, outputs) logits."""
-        branches = [self.pooled(pooled)]
-        if self.again is not None and again is not None:
-            branches.append(self.again(again))
+        whole = self.pooled(pooled)
         if self.training and self.drop_pooled > 0:
-            branches = [kept_or_dropped(b, self.drop_pooled / (1 + k)) for k, b in enumerate(branches)]
-        whole = torch.stack(branches).sum(0) if len(branches) > 1 else branches[0]
+            keep = torch.rand(whole.shape[0], 1, device=whole.device) >= self.drop_pooled
+            whole = whole * keep / (1.0 - self.drop_pooled)
         return cast(Tensor, self.out(F.dropout(F.relu(self.place(place) + whole), 0.1, self.training)))
 
 
@@ -360,20 +247,12 @@ class CueNet(nn.Module):
     Args:
         channels: of the decoder.
         glances: attention maps per head.
-        drop_pooled: chance, per picture, that a cue head does without the pooled features in training; half of it that
-            it does without the readout.
-        readout: layers of the readout; 0 for none.
+        drop_pooled: chance, per picture, that a cue head does without the pooled features in training.
         generation: add the rival's direct head (``generation``, (N, 4) logits).
     """
 
     def __init__(
-        self,
-        channels: int = 80,
-        glances: int = 2,
-        drop_pooled: float = 0.5,
-        *,
-        readout: int = 0,
-        generation: bool = False,
+        self, channels: int = 80, glances: int = 2, drop_pooled: float = 0.5, *, generation: bool = False
     ) -> None:
         super().__init__()
         self.glances = glances
@@ -383,8 +262,6 @@ class CueNet(nn.Module):
         self.detail = Detail(channels)
         self.attention = nn.Conv2d(channels, len(ATTENDED) * glances, 1)
         self.feature = nn.Linear(1280, FEATURES)
-        self.readout = Readout(channels, len(ATTENDED), glances, readout) if readout else None
-        again = self.readout.width if self.readout is not None else 0
         places = glances * channels + len(LANDMARKS)
         sizes = {"found": 1, "view": len(VIEWS), "finish": len(FINISHES)}
         self.heads = nn.ModuleDict(
@@ -394,7 +271,6 @@ class CueNet(nn.Module):
                     sizes.get(name) or len(labels_of(name)),
                     channels,
                     0.0 if name in ("found", "view", "finish") else drop_pooled,
-                    again,
                 )
                 for name in ATTENDED
             }
@@ -430,7 +306,7 @@ class CueNet(nn.Module):
             if levels:
                 x = x + F.interpolate(levels[-1], scale_factor=2.0, mode="nearest")
             levels.append(self.refine[i](x))
-        at32, at16, at8, at4 = levels
+        _, at16, at8, at4 = levels
         dense = run_folded(self.dense, at4)
         marks = 1 + len(LANDMARKS)
         out = {
@@ -443,12 +319,10 @@ class CueNet(nn.Module):
         at8 = self.detail(at8, at4)
         weights = self.attention(at8).flatten(2).float().log_softmax(-1)
         seen = weights.exp().to(at8.dtype) @ at8.flatten(2).transpose(1, 2)
-        again = self.readout(at8, at32, weights.exp(), seen) if self.readout is not None else None
         peaks = out["heat"][:, 1:].detach().amax(dim=(2, 3)).clamp(-8.0, 8.0) * 0.25
         per_head = seen.reshape(seen.shape[0], len(ATTENDED), -1)
         for k, name in enumerate(ATTENDED):
-            more = again[:, k] if again is not None else None
-            out[name] = self.heads[name](torch.cat([per_head[:, k], peaks], 1), out["feature"], more)
+            out[name] = self.heads[name](torch.cat([per_head[:, k], peaks], 1), out["feature"])
         if self.rival is not None:
             own = per_head[:, ATTENDED.index("front_ear")]
             out["generation"] = self.rival(torch.cat([own, peaks], 1), out["feature"])
