@@ -88,8 +88,9 @@ def main() -> None:
         context.Process(target=load, args=(mine, part, place.world * LOADERS), daemon=True).start()
     try:
         warm_up(config, place)
-    except Exception:  # only time is lost without it
-        logging.exception("not warmed up")
+    except Exception:  # slower is better than lost
+        logging.exception("not warmed up; on without compiling")
+        config = replace(config, compiled=False)
     torch.cuda.empty_cache()
     logging.info("warm, %.0f s left", end - time.time())
     growing = Growing(mine, config.cache_side, CAPACITY, place.device)

@@ -46,6 +46,8 @@ BADGES: Mapping[Outcome, tuple[str, str]] = MappingProxyType(
         Outcome.RETAKE: ("\u21bb", _("Take it again")),
     }
 )
+LIKELY = ("\u2248", _("Likely"))
+"""The badge of a name with a reserve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +102,7 @@ def verdict(answer: Answer, lang: str) -> str:
     """The verdict: a badge and one sentence; right under it what can hurt."""
     t = tongue(lang)
     outcome = answer.verdict.outcome
-    sign, word = BADGES[outcome]
+    sign, word = LIKELY if answer.reserved else BADGES[outcome]
     lines = [line for line in verdict_lines(answer, lang) if line.kind != "ask"]
     return (
         f'<section class="uk-card uk-verdict uk-{outcome}" data-say="{escape(lines[0].text)}">'
@@ -137,6 +139,8 @@ def ask(answer: Answer, lang: str) -> str:
     first, line = looks[0]
     settled = answer.verdict.outcome is Outcome.NAMED
     title = t.say("To be surer still") if settled else t.say("What would settle it")
+    if answer.reserved:
+        title = t.say("Before you order anything")
     more = ""
     if len(looks) > 1:
         items = "".join(f"<li>{escape(_full(other))}</li>" for _n, other in looks[1:6])

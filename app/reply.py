@@ -154,10 +154,10 @@ def _reasons(answer: Answer, lang: str) -> str:
 
 
 def _order(answer: Answer, lang: str) -> str:
-    """What fits, made for this kind alone first; while the kind is open, only that nothing be ordered yet."""
+    """What fits, made for this kind alone first; while that is open or in doubt, only that nothing be ordered yet."""
     t = tongue(lang)
-    if answer.verdict.outcome is not Outcome.NAMED:
-        if answer.verdict.outcome in (Outcome.SHORTLIST, Outcome.CONFLICT):
+    if answer.verdict.outcome is not Outcome.NAMED or answer.reserved:
+        if answer.verdict.outcome in (Outcome.SHORTLIST, Outcome.CONFLICT, Outcome.NAMED):
             return t.say("Please do not order a kit or inside parts yet: which ones fit depends on it.")
         return ""
     fits = sorted((p for p in answer.parts if p.order == "fits"), key=lambda p: len(p.fits))
@@ -170,9 +170,10 @@ def _order(answer: Answer, lang: str) -> str:
 def _ask(answer: Answer, lang: str) -> str:
     """Ask for one thing only: the look that is worth most; the magnet beside it when it was asked for."""
     t, outcome = tongue(lang), answer.verdict.outcome
-    if outcome is Outcome.NOT_SEEN or (outcome is Outcome.NAMED and not answer.verdict.magnet_test.flagged):
+    named = outcome is Outcome.NAMED and not answer.reserved
+    if outcome is Outcome.NOT_SEEN or (named and not answer.verdict.magnet_test.flagged):
         return ""
-    asks = [line.text for line in look_lines(answer, lang)[:1] if outcome is not Outcome.NAMED]
+    asks = [line.text for line in look_lines(answer, lang)[:1] if not named]
     named_magnet = any(n.look == "magnet" for n in answer.next_looks[:1])
     if answer.verdict.magnet_test.flagged and not named_magnet and outcome is not Outcome.RETAKE:
         asks.append(magnet_lines(answer, lang)[0].text)

@@ -89,17 +89,20 @@ def state_of(answer: Answer) -> State:
 
     1. no such carburetor in any picture -> not ours
     2. conflict, or a fault that a person must see -> look at it yourself
-    3. named, and the catalogue has something that fits -> answer now
-    4. the magnet leads the list of next looks -> ask for the magnet
-    5. anything else -> ask for a picture
+    3. named without reserve, and the catalogue has something that fits -> answer now
+    4. named with a reserve, and nothing is left to look at -> look at it yourself
+    5. the magnet leads the list of next looks -> ask for the magnet
+    6. anything else -> ask for a picture
     """
     verdict = answer.verdict
     if verdict.outcome is Outcome.NOT_SEEN:
         return State.NOT_OURS
     if verdict.outcome is Outcome.CONFLICT or any(f.id in _FAULTS for f in answer.findings):
         return State.LOOK_YOURSELF
-    if verdict.outcome is Outcome.NAMED:
+    if verdict.outcome is Outcome.NAMED and not answer.reserved:
         return State.ANSWER_NOW if any(p.order == "fits" for p in answer.parts) else State.LOOK_YOURSELF
+    if answer.reserved and not answer.next_looks:
+        return State.LOOK_YOURSELF
     if answer.next_looks and answer.next_looks[0].look == "magnet":
         return State.ASK_MAGNET
     return State.ASK_PICTURE

@@ -20,6 +20,14 @@ NAMED_SENTENCES: Mapping[Era, str] = MappingProxyType(
         Era.ALLOY5: _("This is the carburetor with the alloy body and five screws."),
     }
 )
+LIKELY_SENTENCES: Mapping[Era, str] = MappingProxyType(
+    {
+        Era.IRON: _("Most likely this is the carburetor with the iron body."),
+        Era.ALLOY4: _("Most likely this is the carburetor with the alloy body and four screws."),
+        Era.ALLOY5: _("Most likely this is the carburetor with the alloy body and five screws."),
+    }
+)
+"""The same for a name with a reserve."""
 NOTHING_SEEN = (Outcome.NOT_SEEN, Outcome.RETAKE)
 """Outcomes without a carburetor to speak of."""
 
@@ -29,7 +37,7 @@ def verdict_sentence(answer: Answer, lang: str = "en") -> str:
     t, v = tongue(lang), answer.verdict
     count = {"count": len(answer.photos)}
     if v.outcome is Outcome.NAMED and v.era is not None:
-        return t.say(NAMED_SENTENCES[v.era])
+        return t.say((LIKELY_SENTENCES if answer.reserved else NAMED_SENTENCES)[v.era])
     if v.outcome is Outcome.CONFLICT:
         return t.say("No kind is named, because what was found does not agree.")
     if v.outcome is Outcome.NOT_SEEN:
@@ -56,7 +64,8 @@ def verdict_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
         settling = [r for r in v.reasons if r.settles]
         if settling:
             signs = "; ".join(f"{cue_name(r.cue, lang)} ({sources_name(r.sources, lang)})" for r in settling)
-            lines.append(Line(t.say("Settled by: {signs}.", {"signs": signs})))
+            rests = t.say("It rests on: {signs}.", {"signs": signs})
+            lines.append(Line(rests if answer.reserved else t.say("Settled by: {signs}.", {"signs": signs})))
         if v.era is not None:
             years = {"years": t.say(ERA_YEARS[v.era])}
             lines.append(Line(t.say("This kind was {years}; the engine may be older or younger.", years)))

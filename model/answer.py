@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from .certainty import RESERVE
 from .cues import Angle, CueVector, Mark, Readings, Reason, Verdict
 
 SCHEMA = "updraft-key/answer/1"
@@ -100,6 +101,11 @@ class Answer:
     fit: tuple[FitStep, ...] = ()
     findings: tuple[Finding, ...] = ()
     cautions: tuple[str, ...] = ()
+
+    @property
+    def reserved(self) -> bool:
+        """A name is given, and nothing is to be ordered by it before one look more says the same."""
+        return any(f.id == RESERVE for f in self.findings)
 
     def to_json(self) -> dict[str, Any]:
         """Return plain dicts, lists, strings and numbers, ready for ``json.dumps``."""

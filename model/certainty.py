@@ -1,28 +1,29 @@
-"""Whether all that photos show, taken together, is sure enough for a name.
+"""Whether all that photos show, taken together, is sure enough for a name, and whether the name stands without reserve.
 
 Accepted statements alone decide (``key.decide``), but each was accepted for itself. Before a name stands, what every
 cue may say is put together, accepted or not: a name against which the other cues lean is not sure, however sure one
 sign may look. Where it is not, the weakest statement behind the name is taken back, and what is left is a shorter or
 longer list and the next look to take. Statements are only ever taken back, so no name comes of it; what hands have
-felt is left alone.
+felt is left alone. A name that is sure enough but not beyond doubt is given with a reserve: nothing is to be ordered
+by it before one look more says the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome, Reason
+from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome, Verdict
 from .key import RuleSet, decide, load_rules
 
-SURE = 0.93
-"""Least probability of the name, all cues of one photo together. Own judgement; what it costs and spares is in
-EXPERIMENTS.md."""
-SURE_OF_ABSENCE = 0.97
-"""The same where nothing behind the name was seen, only missed: what a photo does not show may be hidden."""
-ABSENT = frozenset({(Cue.FRONT_EAR, "none"), (Cue.SCAVENGE_LINE, "absent")})
-"""Readings that say that something is not there."""
+SURE = 0.92
+"""Least probability of a name, all cues of one photo together. Own judgement, as the next; what they cost and spare is
+in EXPERIMENTS.md."""
+BEYOND_DOUBT = 0.95
+"""Least probability of a name that stands without reserve."""
+RESERVE = "name_with_reserve"
+"""The finding of a name that does not."""
 _LEAST = 1e-4
 """No single cue argues more than ten thousand to one."""
 
@@ -50,35 +51,55 @@ def together(vector: CueVector, rules: RuleSet | None = None) -> Mapping[Era, fl
 def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
     """Take back the weakest photo statements behind a name that is not sure, until nothing is named.
 
-    A name that hand tests give without any photo stands.
+    A name that hand tests give without any photo stands. One that is sure but not beyond doubt gets the finding
+    ``RESERVE``.
     """
-    felt = {cue: tuple(e for e in fused.evidence if e.by_hand) for cue, fused in vector.cues.items()}
-    if decide(CueVector.from_evidence(*(e for told in felt.values() for e in told)), rules).outcome is Outcome.NAMED:
+    if _felt(vector, rules):
         return vector
     while True:
         verdict = decide(vector, rules)
-        if verdict.outcome is not Outcome.NAMED or verdict.era is None:
-            return vector
-        told = [r for r in verdict.reasons if r.settles and not felt[r.cue]]
-        if not told or together(vector, rules)[verdict.era] >= least(told, _photos(vector)):
-            return vector
+        sure = _sure(vector, verdict, rules)
+        if sure is None or sure >= least(_photos(vector)):
+            break
+        told = [r for r in verdict.reasons if r.settles and not _by_hand(vector, r.cue)]
         weakest = min((r.cue for r in told), key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
         fused = replace(vector.cues[weakest], reading=UNSURE, accepted=False, evidence=())
         vector = replace(vector, cues=MappingProxyType({**vector.cues, weakest: fused}))
+    if sure is None or sure >= least(_photos(vector), BEYOND_DOUBT) or RESERVE in vector.findings:
+        return vector
+    return replace(vector, findings=(*vector.findings, RESERVE))
 
 
-def least(told: Sequence[Reason], photos: int) -> float:
-    """Least probability of a name that photos have settled.
+def least(photos: int, sure: float = SURE) -> float:
+    """Least probability of a name that this many photos have settled.
 
     Each photo has a chance of its own to be misread, so the doubt that one may leave is shared among all of them
     (Bonferroni's bound).
 
     Args:
-        told: the reasons from photos that settle it.
         photos: how many photos said anything.
+        sure: what one photo needs.
     """
-    missed = all((r.cue, r.reading) in ABSENT for r in told)
-    return 1.0 - (1.0 - (SURE_OF_ABSENCE if missed else SURE)) / max(1, photos)
+    return 1.0 - (1.0 - sure) / max(1, photos)
+
+
+def _sure(vector: CueVector, verdict: Verdict, rules: RuleSet | None) -> float | None:
+    """Probability of the name; None where none is given, or none that rests on photos."""
+    if verdict.outcome is not Outcome.NAMED or verdict.era is None:
+        return None
+    if all(_by_hand(vector, r.cue) for r in verdict.reasons if r.settles):
+        return None
+    return together(vector, rules)[verdict.era]
+
+
+def _felt(vector: CueVector, rules: RuleSet | None) -> bool:
+    """Whether hand tests alone name it."""
+    told = (e for fused in vector.cues.values() for e in fused.evidence if e.by_hand)
+    return decide(CueVector.from_evidence(*told), rules).outcome is Outcome.NAMED
+
+
+def _by_hand(vector: CueVector, cue: Cue) -> bool:
+    return any(e.by_hand for e in vector.cues[cue].evidence)
 
 
 def _photos(vector: CueVector) -> int:

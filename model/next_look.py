@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .answer import NextLook
+from .certainty import RESERVE
 from .cues import CUES, ERAS, READINGS, VIEWS, Cue, CueVector, Era, Evidence, Outcome, Verdict, check_reading
 from .errors import EvidenceError
 from .hands import reliability
@@ -134,7 +135,8 @@ def rank(
 ) -> tuple[NextLook, ...]:
     """Rank what to look at next, most useful first; empty when nothing is open.
 
-    A generation that is named leaves nothing open, except the magnet when the metal looks like the other kind.
+    A generation that is named leaves nothing open, except the magnet when the metal looks like the other kind; named
+    with a reserve (``certainty.RESERVE``), all that no hand has felt is open to a look that was not taken.
     A conflict asks for the cues that disagree again, and for the magnet if iron and alloy disagree. A magnet test
     that told nothing is asked for again.
 
@@ -149,13 +151,14 @@ def rank(
     """
     table, rules = looks or load_looks(), load_rules()
     views, tests = frozenset(views_taken), frozenset(tests_done) | _tests_in(vector)
-    belief = _belief(verdict, table)
+    reserved = RESERVE in vector.findings
+    belief = _belief(verdict, table, reserved)
     again = _cues_to_check(verdict)
     if belief is None:
         return ()
     found = []
     for order, look in enumerate(table.looks):
-        cues = _open_cues(look, vector, verdict, views, tests, again, rules, belief)
+        cues = _open_cues(look, vector, verdict, views, tests, again, rules, belief, reserved)
         if not cues:
             continue
         bits = information(belief, _likelihood(look, cues, table, rules, views, vector))
@@ -192,11 +195,11 @@ def _first(keys: list[_Key]) -> int:
     return min(equals, key=lambda i: keys[i][2:])
 
 
-def _belief(verdict: Verdict, table: Looks) -> Floats | None:
+def _belief(verdict: Verdict, table: Looks, reserved: bool) -> Floats | None:
     """Weights of the generations in the order of ``ERAS``, or None if nothing is open."""
     flagged = verdict.magnet_test.flagged
     if verdict.outcome is Outcome.NAMED:
-        if not flagged:
+        if not flagged and not reserved:
             return None
         rest = table.doubt / (len(ERAS) - 1)
         return np.array([1 - table.doubt if e is verdict.era else rest for e in ERAS])
@@ -231,6 +234,7 @@ def _open_cues(
     again: frozenset[Cue],
     rules: RuleSet,
     belief: Floats,
+    reserved: bool,
 ) -> tuple[Cue, ...]:
     """Cues about which this look may still tell something; empty if it is not to be asked for."""
     if look.after is not None and look.after not in views:
@@ -239,10 +243,12 @@ def _open_cues(
     if verdict.outcome is Outcome.CONFLICT:
         # A third witness cannot end a conflict; only another look at what disagrees can.
         return () if look.view == "front" and look.view in views else tuple(c for c in shown if c in again)
-    if verdict.outcome is Outcome.NAMED:
+    if verdict.outcome is Outcome.NAMED and not reserved:
         return tuple(c for c in shown if c in again and look.test == "magnet")
     if look.view in views or (look.test in tests and not _worth_repeating(look, vector)):
         return ()
+    if reserved:
+        return tuple(c for c in shown if not any(e.by_hand and e.cue is c for e in vector.evidence))
     return tuple(c for c in shown if not _known(c, look, vector, rules))
 
 

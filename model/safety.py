@@ -90,6 +90,10 @@ FINDINGS: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Signs that each settle the generation disagree. A misread photo, photos of two units, or a unit put "
             "together from parts of two: order nothing and do not run it until this is cleared up.",
         ),
+        "name_with_reserve": (
+            "note",
+            "The photos leave some doubt about this name. Order nothing by it until one look more says the same.",
+        ),
         "two_units": (
             "note",
             "These photos may show two different units. Take all of them again of the one you mean.",

@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 import pytest
-from updraft_key.model.certainty import SURE, SURE_OF_ABSENCE, least, together, withhold
+from updraft_key.model.certainty import BEYOND_DOUBT, RESERVE, SURE, least, together, withhold
 from updraft_key.model.cues import (
     CUES,
     OUT_OF_SIGHT,
@@ -21,6 +21,7 @@ from updraft_key.model.cues import (
     Outcome,
 )
 from updraft_key.model.key import decide, load_rules
+from updraft_key.model.next_look import rank
 
 
 def vector(**cues: tuple[str, float, bool]) -> CueVector:
@@ -55,23 +56,33 @@ def test_a_sure_sign_names_and_an_unsure_one_leaves_a_list() -> None:
     assert left.cues[Cue.FRONT_EAR].reading == UNSURE and not left.cues[Cue.FRONT_EAR].accepted
 
 
-def test_a_name_for_which_nothing_was_seen_but_something_missed_must_be_surer() -> None:
+def test_a_name_that_is_sure_but_not_beyond_doubt_is_given_with_a_reserve() -> None:
     # The rest is out of sight, so both alloys keep 1 - p of iron's share: 1 / (1 + 2 * 0.03) = 0.943.
     missed, seen = vector(front_ear=("none", 0.97, True)), vector(throat_bottom=("big_plug", 0.97, True))
-    assert SURE < together(missed)[Era.IRON] == together(seen)[Era.IRON] < SURE_OF_ABSENCE
-    assert decide(missed).outcome is decide(seen).outcome is Outcome.NAMED
-    assert decide(withhold(missed)).outcome is Outcome.SHORTLIST
-    assert withhold(seen) == seen
+    assert SURE < together(missed)[Era.IRON] == together(seen)[Era.IRON] < BEYOND_DOUBT
+    for one in (missed, seen):
+        told = withhold(one)
+        assert decide(told).era is Era.IRON and told == replace(one, findings=(RESERVE,))
+        assert withhold(told) == told
     both = vector(front_ear=("none", 0.97, True), throat_bottom=("big_plug", 0.5, True))
     assert together(both)[Era.IRON] == pytest.approx(1 / (1 + 2 * 0.03 * 0.5)) and withhold(both) == both
 
 
+def test_with_a_reserve_another_side_or_a_hand_is_asked_and_what_was_taken_or_felt_is_not() -> None:
+    told = withhold(vector(throat_bottom=("big_plug", 0.97, True)))
+    looks = [n.look for n in rank(told, decide(told), ("below",))]
+    assert {"look_front", "magnet"} <= set(looks) and "look_below" not in looks
+    assert rank(replace(told, findings=()), decide(told), ("below",)) == ()
+    plug = told.cues[Cue.THROAT_BOTTOM]
+    felt = replace(plug, evidence=(*plug.evidence, Evidence(Cue.THROAT_BOTTOM, "big_plug", "hand:throat", 0.97)))
+    known = replace(told, cues=MappingProxyType({**told.cues, Cue.THROAT_BOTTOM: felt}))
+    assert all("throat_bottom" not in n.settles for n in rank(known, decide(known), ("below",)))
+
+
 def test_the_doubt_that_one_photo_may_leave_is_shared_among_several() -> None:
+    assert [least(n) for n in (0, 1, 2, 4)] == pytest.approx([0.92, 0.92, 0.96, 0.98])
+    assert [least(n, BEYOND_DOUBT) for n in (1, 5)] == pytest.approx([0.95, 0.99])
     seen = vector(throat_bottom=("big_plug", 0.97, True))  # 0.943, as above
-    told = [r for r in decide(seen).reasons if r.settles]
-    assert [least(told, n) for n in (0, 1, 2, 4)] == pytest.approx([0.93, 0.93, 0.965, 0.9825])
-    missed = [r for r in decide(vector(front_ear=("none", 0.97, True))).reasons if r.settles]
-    assert [least(missed, n) for n in (1, 3)] == pytest.approx([0.97, 0.99])
     other = replace(seen.cues[Cue.METAL], sources=("photo:0", "photo:1"))
     both = replace(seen, cues=MappingProxyType({**seen.cues, Cue.METAL: other}))
     assert decide(withhold(seen)).outcome is Outcome.NAMED

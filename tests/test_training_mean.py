@@ -23,6 +23,18 @@ def test_each_tensor_is_the_weighted_mean_and_the_file_says_of_what(tmp_path: Pa
     assert len({m["sha256"] for m in about["mean_of"]}) == 2
 
 
+def test_a_part_that_an_older_file_lacks_is_the_mean_of_the_others(tmp_path: Path) -> None:
+    new, newer, old = (tmp_path / f"{n}.safetensors" for n in ("new", "newer", "old"))
+    save_weights(new, {"w": torch.tensor([1.0]), "part": torch.tensor([2.0])}, {})
+    save_weights(newer, {"w": torch.tensor([2.0]), "part": torch.tensor([6.0])}, {})
+    save_weights(old, {"w": torch.tensor([5.0])}, {})
+    write_mean([new, newer, old], [0.25, 0.25, 0.5], tmp_path / "m.safetensors")
+    tensors, _ = read_weights(tmp_path / "m.safetensors")
+    assert tensors["w"].tolist() == [3.25] and tensors["part"].tolist() == [4.0]
+    with pytest.raises(ValueError, match="others"):
+        write_mean([old, new], [0.5, 0.5], tmp_path / "n.safetensors")
+
+
 @pytest.mark.parametrize("shares", [[1.0], [0.5, 0.6], [1.5, -0.5], [0.5, 0.3, 0.2]])
 def test_shares_that_do_not_fit_are_refused(tmp_path: Path, shares: list[float]) -> None:
     file = tmp_path / "a.safetensors"

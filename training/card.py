@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from updraft_key.model.certainty import SURE, SURE_OF_ABSENCE
+from updraft_key.model.certainty import BEYOND_DOUBT, SURE
 from updraft_key.model.cues import CUES, READINGS
 from updraft_key.model.spec import ModelSpec
 
@@ -35,8 +35,9 @@ It looks twice at one photo: where an updraft carburetor is, then at a crop for 
 ear, main jet, scavenge line, throat bottom), each with a reading of its own for "out of sight". It does **not** name a
 generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
-A name stands only where all cues together, accepted or not, make it {sure} sure, {missed} where nothing behind it was
-seen but something missed; several photos share the doubt that one may leave (`model/certainty.py`).
+A name stands only where all cues together, accepted or not, make it {sure} sure, and without reserve (nothing is to be
+ordered before one look more) from {beyond} on; several photos share the doubt that one may leave
+(`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
@@ -80,7 +81,7 @@ def card_of(figures: Mapping[str, Any], spec: ModelSpec) -> str:
             bytes=model["bytes"],
             commit=model["commit"] or "unknown",
             sure=f"{100 * SURE:g} %",
-            missed=f"{100 * SURE_OF_ABSENCE:g} %",
+            beyond=f"{100 * BEYOND_DOUBT:g} %",
             data=model["data_hash"] or "unknown",
             parameters=f"{spec.training.get('channels', 'unknown')} decoder channels, "
             f"looks at {spec.find_size} and {spec.read_size} px",
@@ -132,6 +133,15 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _without_reserve(figure: Mapping[str, Any] | None) -> list[tuple[str, str]]:
+    if figure is None:
+        return []
+    return [
+        ("right, of those named without reserve", share_text(figure["named_precision"])),
+        ("named without reserve, of those that a perfect reader can name", share_text(figure["answer_rate"])),
+    ]
+
+
 def _set_section(name: str, figure: Mapping[str, Any]) -> str:
     verdict, found = figure["verdict"], figure["found"]
     lines = [f"## Measured on `{name}` ({figure['pictures']} pictures, {figure['units']} with a carburetor)"]
@@ -142,6 +152,7 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
                 [
                     ("right, of those named", share_text(verdict["named_precision"])),
                     ("named, of those that a perfect reader can name", share_text(verdict["answer_rate"])),
+                    *_without_reserve(verdict.get("without_reserve")),
                     (
                         "iron or alloy settled, of those where a perfect reader can",
                         share_text(verdict["metal_settled"]),

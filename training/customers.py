@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 
 import numpy as np
-from updraft_key.model.certainty import withhold
+from updraft_key.model.certainty import RESERVE, withhold
 from updraft_key.model.cues import (
     CUES,
     ERAS,
@@ -232,7 +232,8 @@ def serve(unit: Unit, world: World, rng: np.random.Generator, *, guided: bool = 
     while True:
         vector = withhold(fuse(photos, hands))
         verdict = decide(vector)
-        if verdict.outcome in (Outcome.NAMED, Outcome.CONFLICT) or len(asked) >= PATIENCE:
+        settled = verdict.outcome is Outcome.NAMED and RESERVE not in vector.findings
+        if settled or verdict.outcome is Outcome.CONFLICT or len(asked) >= PATIENCE:
             return Fared(unit.era, verdict.outcome, verdict.era, len(asked), tuple(asked))
         views, tests = {p.view for p in photos}, {h.test for h in hands}
         if guided:

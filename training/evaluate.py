@@ -75,7 +75,8 @@ def _words(verdict: Verdict) -> tuple[str, ...]:
 def row_of(identifier: Identifier, recorder: Recorder, record: Mapping[str, Any], photo: Photo) -> Row:
     """Ask the product about one picture and put the answer beside the truth."""
     answer = identifier.read(str(record["file"]), photo)
-    verdict = identifier.decide([answer]).verdict
+    whole = identifier.decide([answer])
+    verdict = whole.verdict
     readings = answer.readings
     unit = record["kind"] == SUBJECT and record.get("subject_box") is not None
     top = ceiling(record) if unit else None
@@ -122,6 +123,7 @@ def row_of(identifier: Identifier, recorder: Recorder, record: Mapping[str, Any]
         count_head=int(np.argmax(recorder.last["count"][0])) if found else None,
         angle_true=handle.get("space_deg"),
         angle=angle,
+        reserved=whole.reserved,
     )
 
 

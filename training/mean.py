@@ -20,7 +20,8 @@ def write_mean(files: Sequence[Path], shares: Sequence[float], out: Path) -> Non
     """Write the weighted mean of weights files; counters and the description are those of the first.
 
     Args:
-        files: two or more ``weights.safetensors`` of one architecture.
+        files: two or more ``weights.safetensors`` of one architecture. Older ones may lack tensors that the first has,
+            from before a part was added: those are the mean of the others, in proportion to their shares.
         shares: of each, positive, together 1.
         out: file to write.
 
@@ -33,17 +34,19 @@ def write_mean(files: Sequence[Path], shares: Sequence[float], out: Path) -> Non
         raise ValueError(f"expected positive shares that sum to 1, got {', '.join(map(str, shares))}")
     first, about = read_weights(files[0])
     total = {k: t.double() * shares[0] for k, t in first.items() if t.is_floating_point()}
+    given = dict.fromkeys(total, shares[0])
     for file, share in zip(files[1:], shares[1:], strict=True):
         tensors, _ = read_weights(file)
-        if {k: t.shape for k, t in tensors.items()} != {k: t.shape for k, t in first.items()}:
+        if any(k not in first or t.shape != first[k].shape for k, t in tensors.items()):
             raise ValueError(f"{file}: expected the tensors of {files[0]}, got others")
-        for name, sum_so_far in total.items():
-            sum_so_far.add_(tensors[name].double(), alpha=share)
+        for name in total.keys() & tensors.keys():
+            total[name].add_(tensors[name].double(), alpha=share)
+            given[name] += share
     members = [
         {"sha256": hashlib.sha256(file.read_bytes()).hexdigest(), "share": share}
         for file, share in zip(files, shares, strict=True)
     ]
-    mean = {k: total[k].to(torch.float32) if k in total else t for k, t in first.items()}
+    mean = {k: (total[k] / given[k]).to(torch.float32) if k in total else t for k, t in first.items()}
     out.parent.mkdir(parents=True, exist_ok=True)
     save_weights(out, mean, {**about, "mean_of": members})
 

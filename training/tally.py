@@ -59,6 +59,7 @@ class Row:
         count_head: screws counted by the head.
         angle_true: degrees.
         angle: value, low and high read, or None.
+        reserved: the name stands with a reserve.
     """
 
     file: str
@@ -83,6 +84,7 @@ class Row:
     count_head: int | None
     angle_true: float | None
     angle: tuple[float, float, float] | None
+    reserved: bool = False
 
     @property
     def unit(self) -> bool:
@@ -175,9 +177,10 @@ def _metal(candidates: Sequence[str]) -> str:
 def verdicts(rows: Sequence[Row]) -> dict[str, Any]:
     """Named-precision, and how often it answers against the ceiling.
 
-    ``answer_rate`` is the share of pictures that the rule layer names when fed the truth which the product
-    names too; ``named_over_ceiling`` all names of units over all names of the ceiling. ``metal_settled`` is the
-    share of units whose true visible cues say iron or alloy (a name says it too) of which the product says the same.
+    ``answer_rate`` is the share of pictures that the rule layer names when fed the truth which the product names too;
+    ``without_reserve`` holds both for the names that stand without one. ``named_over_ceiling`` is all names of units
+    over all names of the ceiling. ``metal_settled`` is the share of units whose true visible cues say iron or alloy (a
+    name says it too) of which the product says the same.
     """
     named = [r for r in rows if r.named]
     units = [r for r in rows if r.unit]
@@ -188,6 +191,10 @@ def verdicts(rows: Sequence[Row]) -> dict[str, Any]:
         "named_precision": share([r.right for r in named]).to_json(),
         "ceiling_named": share(can).to_json(),
         "answer_rate": share([r.named for r in could]).to_json(),
+        "without_reserve": {
+            "named_precision": share([r.right for r in named if not r.reserved]).to_json(),
+            "answer_rate": share([r.named and not r.reserved for r in could]).to_json(),
+        },
         "named_over_ceiling": None if not could else round(named_units / len(could), 5),
         "wrong": [{"file": r.file, "era": r.era, "kind": r.kind, "said": r.said} for r in named if not r.right][:50],
         "true_one_ruled_out": share([r.ruled_out for r in units]).to_json(),

@@ -1,0 +1,64 @@
+"""A name that is sure but not beyond doubt: every face says so, asks for one look more, and lets nothing be ordered."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
+
+import pytest
+from answers import Shot, photo_answer
+from updraft_key.app.panels import ask, verdict
+from updraft_key.app.reply import reply
+from updraft_key.app.screen import State, state_of
+from updraft_key.app.words import finding_lines, verdict_lines
+from updraft_key.model.answer import Answer
+from updraft_key.model.certainty import RESERVE
+from updraft_key.model.cues import OUT_OF_SIGHT, Cue, Era
+from updraft_key.model.hands import hand_test
+from updraft_key.model.identify import Identifier
+from updraft_key.model.runtime import FakeNetwork, blank_outputs
+
+
+def answer(p: float, *hand: tuple[str, str]) -> Answer:
+    """One photo from below that shows the big plug, ``p`` sure, and nothing else; and what hands have felt."""
+    photo = photo_answer(Shot({Cue.THROAT_BOTTOM: "big_plug"}, view="below"))
+    assert photo.readings is not None
+    blank = dict.fromkeys(photo.readings.cues[Cue.THROAT_BOTTOM].probabilities, 0.0)
+    cues = {
+        cue: replace(
+            said, probabilities=MappingProxyType({**dict.fromkeys(said.probabilities, 0.0), OUT_OF_SIGHT: 1.0})
+        )
+        for cue, said in photo.readings.cues.items()
+    }
+    told = MappingProxyType({**blank, "big_plug": p, OUT_OF_SIGHT: 1.0 - p})
+    cues[Cue.THROAT_BOTTOM] = replace(photo.readings.cues[Cue.THROAT_BOTTOM], probabilities=told)
+    seen = replace(photo, readings=replace(photo.readings, cues=MappingProxyType(cues)))
+    identifier = Identifier(FakeNetwork(lambda image: blank_outputs(image.shape[-1])))
+    return identifier.decide([seen], [hand_test(test, said) for test, said in hand])
+
+
+@pytest.mark.parametrize(("p", "reserved"), [(0.985, True), (0.999, False)])
+def test_every_face_tells_a_likely_name_from_a_settled_one(p: float, reserved: bool) -> None:
+    told = answer(p)
+    assert told.verdict.era is Era.IRON and told.reserved is reserved
+    assert (RESERVE in [line.ref for line in finding_lines(told)]) is reserved
+    assert ("Likely" in verdict(told, "en")) is reserved and ("Settled" in verdict(told, "en")) is not reserved
+    assert verdict_lines(told)[0].text.startswith("Most likely this is" if reserved else "This is")
+    assert ("Before you order anything" in ask(told, "en")) is reserved
+    assert (state_of(told) is State.ANSWER_NOW) is not reserved
+    letter = reply(told)
+    assert ("Please do not order" in letter) is reserved and ("What fits:" in letter) is not reserved
+    assert ("To settle it, please send us or try this:" in letter) is reserved
+
+
+def test_the_look_asked_for_first_is_a_photo_not_taken_or_a_test() -> None:
+    told = answer(0.985)
+    assert told.next_looks and "look_below" not in [n.look for n in told.next_looks]
+    assert state_of(told) in (State.ASK_PICTURE, State.ASK_MAGNET)
+
+
+def test_a_magnet_that_says_the_same_takes_the_reserve_back_and_one_that_does_not_ends_the_name() -> None:
+    assert not answer(0.985, ("magnet", "holds")).reserved
+    assert answer(0.985, ("magnet", "holds")).verdict.era is Era.IRON
+    against = answer(0.985, ("magnet", "falls"))
+    assert against.verdict.era is None and not against.reserved
