@@ -103,9 +103,10 @@ def verdict(answer: Answer, lang: str) -> str:
     t = tongue(lang)
     outcome = answer.verdict.outcome
     sign, word = LIKELY if answer.reserved else BADGES[outcome]
+    tone = Outcome.SHORTLIST if answer.reserved else outcome
     lines = [line for line in verdict_lines(answer, lang) if line.kind != "ask"]
     return (
-        f'<section class="uk-card uk-verdict uk-{outcome}" data-say="{escape(lines[0].text)}">'
+        f'<section class="uk-card uk-verdict uk-{tone}" data-say="{escape(lines[0].text)}">'
         f'<p class="uk-badge"><span aria-hidden="true">{sign}</span> {escape(t.say(word))}</p>'
         f"<h2>{escape(lines[0].text)}</h2></section>{_alerts(answer, lang)}"
     )
@@ -162,10 +163,9 @@ def magnet(answer: Answer, lang: str, said: bool = False) -> str:
     t = tongue(lang)
     if said and not answer.verdict.magnet_test.flagged:
         return f"<p>{escape(t.say('Your magnet test counts. Tap the same answer again to take it back.'))}</p>"
-    why, *how = magnet_lines(answer, lang)
-    told = "".join(f"<p>{escape(line.text)}</p>" for line in how)
+    why, *how = [f"<p>{escape(line.text)}</p>" for line in magnet_lines(answer, lang)] or [""]
     drawing = sketch("magnet", t.say("A magnet held to bare casting of the body, away from screws and levers."))
-    return f'<div class="uk-magnet"><p>{escape(why.text)}</p>{drawing}{told}</div>'
+    return f'<div class="uk-magnet">{why}{drawing}{"".join(how)}</div>'
 
 
 def photo(desk: Desk, index: int, lang: str) -> str:

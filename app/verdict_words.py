@@ -146,8 +146,13 @@ def not_seen_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
 
 
 def magnet_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
-    """Whether to try the magnet, what it would settle, and how to try it so that it does not mislead."""
+    """Whether to try the magnet, what it would settle, and how to try it so that it does not mislead.
+
+    Nothing for a name with a reserve that needs no magnet: "settled" would be too much.
+    """
     t, magnet = tongue(lang), answer.verdict.magnet_test
+    if answer.reserved and not magnet.flagged:
+        return ()
     lines = [Line(t.again(magnet.why), kind="asked" if magnet.flagged else "not_asked")]
     if magnet.flagged:
         lines.append(

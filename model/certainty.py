@@ -14,14 +14,18 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome, Verdict
+from .cues import CUES, ERAS, READINGS, UNSURE, Cue, CueVector, Era, Evidence, Outcome, Reason, Verdict
 from .key import RuleSet, decide, load_rules
 
-SURE = 0.92
-"""Least probability of a name, all cues of one photo together. Own judgement, as the next; what they cost and spare is
-in EXPERIMENTS.md."""
-BEYOND_DOUBT = 0.95
+SURE = 0.80
+"""Least probability of a name, all cues of one photo together. Own judgement, as the next two; what they cost and spare
+is in EXPERIMENTS.md."""
+BEYOND_DOUBT = 0.93
 """Least probability of a name that stands without reserve."""
+ABSENCE_BEYOND_DOUBT = 0.97
+"""The same where nothing behind the name was seen, only missed: what a photo does not show may be hidden."""
+ABSENT = frozenset({(Cue.FRONT_EAR, "none"), (Cue.SCAVENGE_LINE, "absent")})
+"""Readings that say that something is not there."""
 RESERVE = "name_with_reserve"
 """The finding of a name that does not."""
 _LEAST = 1e-4
@@ -58,16 +62,18 @@ def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
         return vector
     while True:
         verdict = decide(vector, rules)
-        sure = _sure(vector, verdict, rules)
-        if sure is None or sure >= least(_photos(vector)):
+        told = _told(vector, verdict)
+        if not told or verdict.era is None:
+            return vector
+        sure = together(vector, rules)[verdict.era]
+        if sure >= least(_photos(vector)):
             break
-        told = [r for r in verdict.reasons if r.settles and not _by_hand(vector, r.cue)]
         weakest = min((r.cue for r in told), key=lambda cue: max(e.probability for e in vector.cues[cue].evidence))
         fused = replace(vector.cues[weakest], reading=UNSURE, accepted=False, evidence=())
         vector = replace(vector, cues=MappingProxyType({**vector.cues, weakest: fused}))
-    if sure is None or sure >= least(_photos(vector), BEYOND_DOUBT) or RESERVE in vector.findings:
-        return vector
-    return replace(vector, findings=(*vector.findings, RESERVE))
+    missed = all((r.cue, r.reading) in ABSENT for r in told)
+    beyond = sure >= least(_photos(vector), ABSENCE_BEYOND_DOUBT if missed else BEYOND_DOUBT)
+    return vector if beyond or RESERVE in vector.findings else replace(vector, findings=(*vector.findings, RESERVE))
 
 
 def least(photos: int, sure: float = SURE) -> float:
@@ -83,13 +89,11 @@ def least(photos: int, sure: float = SURE) -> float:
     return 1.0 - (1.0 - sure) / max(1, photos)
 
 
-def _sure(vector: CueVector, verdict: Verdict, rules: RuleSet | None) -> float | None:
-    """Probability of the name; None where none is given, or none that rests on photos."""
-    if verdict.outcome is not Outcome.NAMED or verdict.era is None:
-        return None
-    if all(_by_hand(vector, r.cue) for r in verdict.reasons if r.settles):
-        return None
-    return together(vector, rules)[verdict.era]
+def _told(vector: CueVector, verdict: Verdict) -> tuple[Reason, ...]:
+    """The reasons from photos that settle a name; none where there is no name, or hands alone give it."""
+    if verdict.outcome is not Outcome.NAMED:
+        return ()
+    return tuple(r for r in verdict.reasons if r.settles and not _by_hand(vector, r.cue))
 
 
 def _felt(vector: CueVector, rules: RuleSet | None) -> bool:

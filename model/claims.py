@@ -33,6 +33,8 @@ WHY: Mapping[str, str] = MappingProxyType(
         "contradicted": "What was found rules out what the listing says.",
         "open": "Nothing found speaks against the listing, and nothing settles it.",
         "open_hint": "Nothing settles it, but there are hints against what the listing says.",
+        "open_likely": "It is most likely what the listing says; one look more before relying on it.",
+        "open_unlikely": "It is most likely not what the listing says; one look more before relying on that.",
         "open_conflict": "The evidence disagrees with itself, so it neither bears out the listing nor rules it out.",
         "open_not_seen": "No carburetor of this kind was found in the photos, so they say nothing about the listing.",
         "open_retake": "The photos cannot be read, so they say nothing about the listing.",
@@ -53,8 +55,8 @@ class ClaimCheck:
         result: ``supported``, ``contradicted`` or ``open``.
         why: key of ``WHY``.
         text: the sentence of that key.
-        by: the rules that bear the claim out or contradict it (for ``open`` in a conflict, those that disagree),
-            each with the photos and hand tests it rests on.
+        by: the rules that bear the claim out or contradict it (for ``open`` in a conflict, those that disagree,
+            with a reserve those behind the name), each with the photos and hand tests it rests on.
         hints: rules that settle nothing but speak against the claim.
         look: what would close an open claim, or remove a doubt; None if nothing is needed or known.
         signs: that photos may not be of this unit: two units, a picture used twice, a screenshot, no such
@@ -120,6 +122,8 @@ def _fared(claim: Era, answer: Answer, hints: tuple[Reason, ...]) -> tuple[str, 
     if verdict.outcome is Outcome.CONFLICT:
         return "open_conflict", verdict.conflict
     settling = tuple(r for r in verdict.reasons if r.settles)
+    if answer.reserved:
+        return ("open_likely" if verdict.era is claim else "open_unlikely"), settling
     if claim not in verdict.candidates:
         return "contradicted", tuple(r for r in settling if claim not in r.keeps)
     if verdict.era is claim:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from .answer import Finding
+from .certainty import RESERVE
 from .cues import Cue, CueVector, Era, Outcome, Verdict
 
 CAUTIONS: Mapping[str, str] = MappingProxyType(
@@ -90,7 +91,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Signs that each settle the generation disagree. A misread photo, photos of two units, or a unit put "
             "together from parts of two: order nothing and do not run it until this is cleared up.",
         ),
-        "name_with_reserve": (
+        RESERVE: (
             "note",
             "The photos leave some doubt about this name. Order nothing by it until one look more says the same.",
         ),
@@ -139,7 +140,7 @@ def findings(
             f"expected manifold in {', '.join(_MANIFOLDS)} and arrester in {', '.join(_INTAKE)}, "
             f"got {manifold!r} and {arrester!r}"
         )
-    ids: dict[str, int | None] = {}
+    ids: dict[str, int | None] = {RESERVE: None} if RESERVE in vector.findings else {}
     if verdict.outcome is not Outcome.NOT_SEEN:
         ids |= _of_the_unit(vector, verdict)
         if manifold == "ported" and verdict.era is Era.IRON:

@@ -7,12 +7,13 @@ from types import MappingProxyType
 
 import pytest
 from answers import Shot, photo_answer
-from updraft_key.app.panels import ask, verdict
+from updraft_key.app.panels import ask, magnet, verdict
 from updraft_key.app.reply import reply
 from updraft_key.app.screen import State, state_of
 from updraft_key.app.words import finding_lines, verdict_lines
 from updraft_key.model.answer import Answer
 from updraft_key.model.certainty import RESERVE
+from updraft_key.model.claims import check_claim
 from updraft_key.model.cues import OUT_OF_SIGHT, Cue, Era
 from updraft_key.model.hands import hand_test
 from updraft_key.model.identify import Identifier
@@ -37,7 +38,7 @@ def answer(p: float, *hand: tuple[str, str]) -> Answer:
     return identifier.decide([seen], [hand_test(test, said) for test, said in hand])
 
 
-@pytest.mark.parametrize(("p", "reserved"), [(0.985, True), (0.999, False)])
+@pytest.mark.parametrize(("p", "reserved"), [(0.97, True), (0.99, False)])
 def test_every_face_tells_a_likely_name_from_a_settled_one(p: float, reserved: bool) -> None:
     told = answer(p)
     assert told.verdict.era is Era.IRON and told.reserved is reserved
@@ -46,19 +47,35 @@ def test_every_face_tells_a_likely_name_from_a_settled_one(p: float, reserved: b
     assert verdict_lines(told)[0].text.startswith("Most likely this is" if reserved else "This is")
     assert ("Before you order anything" in ask(told, "en")) is reserved
     assert (state_of(told) is State.ANSWER_NOW) is not reserved
+    assert ("settles it" in magnet(told, "en")) is not reserved
     letter = reply(told)
     assert ("Please do not order" in letter) is reserved and ("What fits:" in letter) is not reserved
     assert ("To settle it, please send us or try this:" in letter) is reserved
 
 
 def test_the_look_asked_for_first_is_a_photo_not_taken_or_a_test() -> None:
-    told = answer(0.985)
+    told = answer(0.97)
     assert told.next_looks and "look_below" not in [n.look for n in told.next_looks]
     assert state_of(told) in (State.ASK_PICTURE, State.ASK_MAGNET)
 
 
+@pytest.mark.parametrize(
+    ("p", "claim", "result", "why"),
+    [
+        (0.97, Era.IRON, "open", "open_likely"),
+        (0.97, Era.ALLOY5, "open", "open_unlikely"),
+        (0.99, Era.IRON, "supported", "supported"),
+        (0.99, Era.ALLOY5, "contradicted", "contradicted"),
+    ],
+)
+def test_nobody_s_listing_is_contradicted_by_a_likely_name(p: float, claim: Era, result: str, why: str) -> None:
+    told = check_claim(claim, answer(p))
+    assert (told.result, told.why) == (result, why) and told.by
+    assert (told.look is not None) is (result == "open")
+
+
 def test_a_magnet_that_says_the_same_takes_the_reserve_back_and_one_that_does_not_ends_the_name() -> None:
-    assert not answer(0.985, ("magnet", "holds")).reserved
-    assert answer(0.985, ("magnet", "holds")).verdict.era is Era.IRON
-    against = answer(0.985, ("magnet", "falls"))
+    assert not answer(0.97, ("magnet", "holds")).reserved
+    assert answer(0.97, ("magnet", "holds")).verdict.era is Era.IRON
+    against = answer(0.97, ("magnet", "falls"))
     assert against.verdict.era is None and not against.reserved

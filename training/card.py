@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from updraft_key.model.certainty import BEYOND_DOUBT, SURE
+from updraft_key.model.certainty import ABSENCE_BEYOND_DOUBT, BEYOND_DOUBT, SURE
 from updraft_key.model.cues import CUES, READINGS
 from updraft_key.model.spec import ModelSpec
 
@@ -35,9 +35,9 @@ It looks twice at one photo: where an updraft carburetor is, then at a crop for 
 ear, main jet, scavenge line, throat bottom), each with a reading of its own for "out of sight". It does **not** name a
 generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
-A name stands only where all cues together, accepted or not, make it {sure} sure, and without reserve (nothing is to be
-ordered before one look more) from {beyond} on; several photos share the doubt that one may leave
-(`model/certainty.py`).
+A name stands only where all cues together, accepted or not, make it {sure} sure; without reserve (nothing is to be
+ordered before one look more) from {beyond} on, {missed} where nothing behind it was seen but something missed; several
+photos share the doubt that one may leave (`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
@@ -82,6 +82,7 @@ def card_of(figures: Mapping[str, Any], spec: ModelSpec) -> str:
             commit=model["commit"] or "unknown",
             sure=f"{100 * SURE:g} %",
             beyond=f"{100 * BEYOND_DOUBT:g} %",
+            missed=f"{100 * ABSENCE_BEYOND_DOUBT:g} %",
             data=model["data_hash"] or "unknown",
             parameters=f"{spec.training.get('channels', 'unknown')} decoder channels, "
             f"looks at {spec.find_size} and {spec.read_size} px",
@@ -221,15 +222,28 @@ def _corruption_section(figures: Mapping[str, Any]) -> str:
         (
             title,
             str(figures[key]["pictures"]),
-            "none" if (mean := figures[key]["mean_named_precision"]) is None else f"{100 * mean:.2f} %",
-            share_text(figures[key]["pooled_named_precision"]),
+            *_mean_and_all(figures[key], "named_precision"),
+            *_mean_and_all(figures[key], "without_reserve"),
         )
         for key, title in (("standard15", "15 standard kinds"), ("extra4", "4 kinds never used in augmentation"))
         if key in figures
     ]
     return "## Under corruption (imagecorruptions-imaug 1.1.5, five severities)\n" + table(
-        ("kinds", "pictures", "mean named precision", "all names together"), rows
+        (
+            "kinds",
+            "pictures",
+            "mean named precision",
+            "all names together",
+            "mean of names without reserve",
+            "all of them together",
+        ),
+        rows,
     )
+
+
+def _mean_and_all(figure: Mapping[str, Any], what: str) -> tuple[str, str]:
+    mean = figure[f"mean_{what}"]
+    return "none" if mean is None else f"{100 * mean:.2f} %", share_text(figure[f"pooled_{what}"])
 
 
 def _several_section(figures: Mapping[str, Any]) -> str:

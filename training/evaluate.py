@@ -155,29 +155,39 @@ def corruptions(network: Network, target: Target, kinds: Sequence[str], seed: in
     """
     each: dict[str, Any] = {}
     named_right: list[bool] = []
+    firm_right: list[bool] = []
     for kind in kinds:
         lines = []
         for severity in range(1, 6):
             rows = list(rows_of(network, target, harm_of(kind, severity, seed)))
             named_right += [r.right for r in rows if r.named]
+            firm = [r.right for r in rows if r.named and not r.reserved]
+            firm_right += firm
             could = [r for r in rows if r.ceiling is not None and r.ceiling[0] == "named"]
             lines.append(
                 {
                     "severity": severity,
                     "named_precision": share([r.right for r in rows if r.named]).to_json(),
+                    "without_reserve": share(firm).to_json(),
                     "answer_rate": share([r.named for r in could]).to_json(),
                 }
             )
         each[kind] = lines
         log.info("%s done", kind)
-    values = [s["named_precision"]["value"] for lines in each.values() for s in lines]
-    told = [v for v in values if v is not None]
     return {
         "pictures": len(target.records),
         "kinds": each,
-        "mean_named_precision": None if not told else round(float(np.mean(told)), 5),
+        "mean_named_precision": _mean_of(each, "named_precision"),
         "pooled_named_precision": share(named_right).to_json(),
+        "mean_without_reserve": _mean_of(each, "without_reserve"),
+        "pooled_without_reserve": share(firm_right).to_json(),
     }
+
+
+def _mean_of(each: Mapping[str, Sequence[Mapping[str, Any]]], key: str) -> float | None:
+    """Mean of a share over kinds and severities; where nothing was named there is none."""
+    told = [v for lines in each.values() for line in lines if (v := line[key]["value"]) is not None]
+    return None if not told else round(float(np.mean(told)), 5)
 
 
 def targets_from(
