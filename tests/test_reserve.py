@@ -14,13 +14,15 @@ from updraft_key.app.words import finding_lines, verdict_lines
 from updraft_key.model.answer import Answer
 from updraft_key.model.certainty import RESERVE
 from updraft_key.model.claims import check_claim
-from updraft_key.model.cues import OUT_OF_SIGHT, Cue, Era
+from updraft_key.model.cues import OUT_OF_SIGHT, Cue, CueVector, Era, Evidence
+from updraft_key.model.fit import plan
 from updraft_key.model.hands import hand_test
 from updraft_key.model.identify import Identifier
 from updraft_key.model.runtime import FakeNetwork, blank_outputs
+from updraft_key.model.safety import findings
 
 
-def answer(p: float, *hand: tuple[str, str]) -> Answer:
+def answer(p: float, *hand: tuple[str, str], **asked: str) -> Answer:
     """One photo from below that shows the big plug, ``p`` sure, and nothing else; and what hands have felt."""
     photo = photo_answer(Shot({Cue.THROAT_BOTTOM: "big_plug"}, view="below"))
     assert photo.readings is not None
@@ -35,7 +37,7 @@ def answer(p: float, *hand: tuple[str, str]) -> Answer:
     cues[Cue.THROAT_BOTTOM] = replace(photo.readings.cues[Cue.THROAT_BOTTOM], probabilities=told)
     seen = replace(photo, readings=replace(photo.readings, cues=MappingProxyType(cues)))
     identifier = Identifier(FakeNetwork(lambda image: blank_outputs(image.shape[-1])))
-    return identifier.decide([seen], [hand_test(test, said) for test, said in hand])
+    return identifier.decide([seen], [hand_test(test, said) for test, said in hand], **asked)
 
 
 @pytest.mark.parametrize(("p", "reserved"), [(0.97, True), (0.99, False)])
@@ -72,6 +74,22 @@ def test_nobody_s_listing_is_contradicted_by_a_likely_name(p: float, claim: Era,
     told = check_claim(claim, answer(p))
     assert (told.result, told.why) == (result, why) and told.by
     assert (told.look is not None) is (result == "open")
+
+
+def test_no_fit_plan_rests_on_a_likely_name() -> None:
+    asked = {"wanted": "alloy5", "manifold": "plain", "arrester": "iron"}
+    likely, settled = ([step.id for step in answer(p, **asked).fit] for p in (0.97, 0.99))
+    open_ones = [step.id for step in plan(None, Era.ALLOY5, "plain", "iron")]
+    assert likely == open_ones and settled == [step.id for step in plan(Era.IRON, Era.ALLOY5, "plain", "iron")]
+    assert likely != settled
+
+
+def test_a_tube_that_is_not_there_stays_a_danger_while_iron_is_only_likely() -> None:
+    for p, told in ((0.97, "scavenge_tube_unclear"), (0.99, "")):
+        verdict = answer(p).verdict
+        absent = Evidence(Cue.SCAVENGE_LINE, "absent", "photo:0", 0.97)
+        vector = replace(CueVector.from_evidence(absent), findings=(RESERVE,) if told else ())
+        assert ("scavenge_tube_unclear" in [f.id for f in findings(vector, verdict)]) is bool(told)
 
 
 def test_a_magnet_that_says_the_same_takes_the_reserve_back_and_one_that_does_not_ends_the_name() -> None:
