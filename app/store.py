@@ -9,7 +9,9 @@ from __future__ import annotations
 import base64
 import io
 import json
+import sqlite3
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,6 +26,8 @@ from updraft_key.model.photo import Photo
 
 MIGRATIONS = Path(__file__).parent / "assets" / "migrations"
 
+PATIENCE = 10
+"""Seconds to wait for another program that writes into the same SQLite file."""
 _MIGRATING = threading.Lock()
 _MIGRATION_LOCK = 0x75706472616674
 
@@ -300,7 +304,17 @@ class Store:
 def _sqlite_manners(connection: Any, record: Any) -> None:
     """Every SQLite connection: wait for a writer, keep readers going, check references, wipe what is deleted."""
     cursor = connection.cursor()
-    for pragma in ("busy_timeout=10000", "journal_mode=WAL", "foreign_keys=ON", "secure_delete=ON"):
+    cursor.execute(f"PRAGMA busy_timeout={1000 * PATIENCE}")
+    until = time.monotonic() + PATIENCE
+    while True:  # the change to WAL does not wait for others by itself
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            break
+        except sqlite3.OperationalError as err:
+            if "locked" not in str(err) or time.monotonic() > until:
+                raise
+            time.sleep(0.05)
+    for pragma in ("foreign_keys=ON", "secure_delete=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -156,6 +158,20 @@ def test_up_in_steps_is_the_same_as_up_at_once_and_down_leaves_nothing(url: str)
     store.close()
     migrate(url, "downgrade", "base")
     assert set(layout(url)) <= {"alembic_version", "sqlite_sequence"}
+
+
+def test_a_program_waits_for_one_that_reads_before_it_changes_the_journal(tmp_path: Path) -> None:
+    file = tmp_path / "cases.sqlite"
+    holds = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
+    for words in ("CREATE TABLE other (x)", "DROP TABLE other", "BEGIN", "SELECT count(*) FROM sqlite_master"):
+        holds.execute(words).fetchall()
+    let_go = threading.Timer(0.6, holds.rollback)
+    let_go.start()
+    store = Store(f"sqlite:///{file}")
+    assert list(store.cases()) == []
+    store.close()
+    let_go.join()
+    holds.close()
 
 
 def test_programs_that_start_together_make_the_layout_once(url: str) -> None:
