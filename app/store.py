@@ -301,19 +301,24 @@ class Store:
                 command.upgrade(config, "head")
 
 
-def _sqlite_manners(connection: Any, record: Any) -> None:
-    """Every SQLite connection: wait for a writer, keep readers going, check references, wipe what is deleted."""
-    cursor = connection.cursor()
-    cursor.execute(f"PRAGMA busy_timeout={1000 * PATIENCE}")
+def _change_to_wal(cursor: Any) -> None:
+    """Let readers go on beside a writer; SQLite refuses some of several that ask together, at once."""
     until = time.monotonic() + PATIENCE
-    while True:  # the change to WAL does not wait for others by itself
+    while True:
         try:
             cursor.execute("PRAGMA journal_mode=WAL")
-            break
+            return
         except sqlite3.OperationalError as err:
             if "locked" not in str(err) or time.monotonic() > until:
                 raise
             time.sleep(0.05)
+
+
+def _sqlite_manners(connection: Any, record: Any) -> None:
+    """Every SQLite connection: wait for a writer, keep readers going, check references, wipe what is deleted."""
+    cursor = connection.cursor()
+    cursor.execute(f"PRAGMA busy_timeout={1000 * PATIENCE}")
+    _change_to_wal(cursor)
     for pragma in ("foreign_keys=ON", "secure_delete=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()

@@ -76,6 +76,18 @@ def withhold(vector: CueVector, rules: RuleSet | None = None) -> CueVector:
     return vector if beyond or RESERVE in vector.findings else replace(vector, findings=(*vector.findings, RESERVE))
 
 
+def to_act_on(vector: CueVector, verdict: Verdict) -> Verdict:
+    """The verdict that parts, fit plan and warnings go by: with a reserve, one that leaves every generation open.
+
+    Args:
+        vector: as ``withhold`` left it.
+        verdict: of the rule layer on it.
+    """
+    if RESERVE not in vector.findings:
+        return verdict
+    return replace(verdict, outcome=Outcome.SHORTLIST, era=None, candidates=ERAS)
+
+
 def least(photos: int, sure: float = SURE) -> float:
     """Least probability of a name that this many photos have settled.
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .answer import Answer, ModelId, PhotoAnswer
-from .certainty import RESERVE, withhold
+from .certainty import to_act_on, withhold
 from .cues import CUES, UNSURE, Cue, CueVector, Era, Readings
 from .errors import EvidenceError, PhotoError
 from .fingerprint import Fingerprint, fingerprint
@@ -133,7 +133,7 @@ class Identifier:
         doubtful = frozenset(cue for cue in CUES if fused.cues[cue].evidence and not vector.cues[cue].evidence)
         verdict = decide_by_rules(vector)
         asked = (manifold, arrester, wanted) != (None, None, None)
-        sure = None if RESERVE in vector.findings else verdict.era
+        firm = to_act_on(vector, verdict)
         try:
             return Answer(
                 model=self._model_id(photos),
@@ -141,10 +141,10 @@ class Identifier:
                 cues=vector,
                 verdict=verdict,
                 next_looks=rank(vector, verdict, _views(photos), [h.test for h in hand_tests], most=LOOKS_ASKED),
-                parts=match(self._parts(), verdict),
-                fit=plan(sure, _era(wanted), manifold or "unknown", arrester or "unknown") if asked else (),
+                parts=match(self._parts(), firm),
+                fit=plan(firm.era, _era(wanted), manifold or "unknown", arrester or "unknown") if asked else (),
                 findings=(
-                    *findings(vector, verdict, manifold=manifold or "unknown", arrester=arrester or "unknown"),
+                    *findings(vector, firm, manifold=manifold or "unknown", arrester=arrester or "unknown"),
                     *remarks(hand_tests),
                 ),
                 cautions=cautions(),

@@ -157,7 +157,6 @@ def findings(
 def _of_the_unit(vector: CueVector, verdict: Verdict) -> dict[str, int | None]:
     candidates = frozenset({verdict.era} if verdict.era is not None else verdict.candidates)
     usable = verdict.outcome in (Outcome.NAMED, Outcome.SHORTLIST) and bool(candidates)
-    usable &= RESERVE not in vector.findings
     alloy, iron = usable and candidates <= _ALLOYS, usable and candidates == {Era.IRON}
     tube, bottom = _said(vector, Cue.SCAVENGE_LINE), _said(vector, Cue.THROAT_BOTTOM)
     ids: dict[str, int | None] = {}

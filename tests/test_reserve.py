@@ -12,7 +12,7 @@ from updraft_key.app.reply import reply
 from updraft_key.app.screen import State, state_of
 from updraft_key.app.words import finding_lines, verdict_lines
 from updraft_key.model.answer import Answer
-from updraft_key.model.certainty import RESERVE
+from updraft_key.model.certainty import RESERVE, to_act_on
 from updraft_key.model.claims import check_claim
 from updraft_key.model.cues import OUT_OF_SIGHT, Cue, CueVector, Era, Evidence
 from updraft_key.model.fit import plan
@@ -84,12 +84,18 @@ def test_no_fit_plan_rests_on_a_likely_name() -> None:
     assert likely != settled
 
 
+def test_no_part_is_called_fitting_or_wrong_by_a_likely_name() -> None:
+    likely, settled = ({p.order for p in answer(p).parts if len(p.fits) == 1} for p in (0.97, 0.99))
+    assert likely == {"wait"} and settled == {"fits", "do_not_order"}
+
+
 def test_a_tube_that_is_not_there_stays_a_danger_while_iron_is_only_likely() -> None:
     for p, told in ((0.97, "scavenge_tube_unclear"), (0.99, "")):
         verdict = answer(p).verdict
         absent = Evidence(Cue.SCAVENGE_LINE, "absent", "photo:0", 0.97)
         vector = replace(CueVector.from_evidence(absent), findings=(RESERVE,) if told else ())
-        assert ("scavenge_tube_unclear" in [f.id for f in findings(vector, verdict)]) is bool(told)
+        found = findings(vector, to_act_on(vector, verdict))
+        assert ("scavenge_tube_unclear" in [f.id for f in found]) is bool(told)
 
 
 def test_a_magnet_that_says_the_same_takes_the_reserve_back_and_one_that_does_not_ends_the_name() -> None:

@@ -134,9 +134,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _without_reserve(figure: Mapping[str, Any] | None) -> list[tuple[str, str]]:
-    if figure is None:
-        return []
+def _without_reserve(figure: Mapping[str, Any]) -> list[tuple[str, str]]:
     return [
         ("right, of those named without reserve", share_text(figure["named_precision"])),
         ("named without reserve, of those that a perfect reader can name", share_text(figure["answer_rate"])),
@@ -153,7 +151,7 @@ def _set_section(name: str, figure: Mapping[str, Any]) -> str:
                 [
                     ("right, of those named", share_text(verdict["named_precision"])),
                     ("named, of those that a perfect reader can name", share_text(verdict["answer_rate"])),
-                    *_without_reserve(verdict.get("without_reserve")),
+                    *_without_reserve(verdict["without_reserve"]),
                     (
                         "iron or alloy settled, of those where a perfect reader can",
                         share_text(verdict["metal_settled"]),
