@@ -243,8 +243,8 @@ class Page:
         # A page that is opened again is then said in the language that it was set to.
         blocks.load(self._return, here, [*whole, self.lang], **LIGHT).then(self._speak, here, every, **LIGHT)
 
-    def _add(self, sent: object, token: str | None, lang: str) -> Iterator[Update]:
-        lang = spoken(lang)
+    def _add(self, sent: object, token: str | None, lang: str, request: gr.Request) -> Iterator[Update]:
+        lang, token = spoken(lang), token or self._first_token(request)
         t, gone, desk = tongue(lang), self._gone(token, lang), self.clerk.desk(token)
         files = [self.uploads.take(key) for key in _keys(sent)]
         room = MAX_PHOTOS - len(desk.shots)
@@ -263,12 +263,19 @@ class Page:
         desk = self.clerk.decide(desk)
         yield (gone or {}) | self._show(desk, lang, note)
 
+    def _first_token(self, request: gr.Request) -> str:
+        """The desk of a page that was quicker than its own first event, which will then find it, too."""
+        visitor = request.cookies.get(VISIT)
+        desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor))
+        self.clerk.desks.give(visitor, desk.token)
+        return desk.token
+
     def _gone(self, token: str | None, lang: str) -> Update | None:
         """The page as it starts, where the server knows nothing of its desk any more; None if it is there.
 
         Without this the page would go on showing photos that the answer no longer rests on.
         """
-        if self.clerk.desks.get(token) is not None:
+        if not token or self.clerk.desks.get(token) is not None:
             return None
         desk = self.clerk.desks.new()
         return self._show(desk, lang, tongue(spoken(lang)).say(GONE)) | self.telling.shown(desk.told)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -69,14 +69,20 @@ def launched() -> Iterator[sync_api.Browser]:
 
 
 def open_page(
-    browser: sync_api.Browser, url: str, size: tuple[int, int] = PHONE, scheme: str = "light", locale: str = "en-GB"
+    browser: sync_api.Browser,
+    url: str,
+    size: tuple[int, int] = PHONE,
+    scheme: str = "light",
+    locale: str = "en-GB",
+    prepare: Callable[[sync_api.Page], None] = lambda page: None,
 ) -> Visit:
-    """Open the page as a new visitor."""
+    """Open the page as a new visitor; ``prepare`` is done to the page before it goes anywhere."""
     context = browser.new_context(
         viewport={"width": size[0], "height": size[1]}, accept_downloads=True, color_scheme=scheme, has_touch=True,
         locale=locale,
     )  # fmt: skip
     page = context.new_page()
+    prepare(page)
     visit = Visit(page, set(), [], size[0])
     page.on("request", lambda r: visit.hosts.add(urlsplit(r.url).netloc if r.url.startswith("http") else "-"))
     page.on("console", lambda m: visit.errors.append(m.text) if m.type == "error" else None)

@@ -98,6 +98,28 @@ def test_a_network_that_goes_and_comes_again(browser: sync_api.Browser, server: 
     visit.page.context.close()
 
 
+def test_a_photo_that_is_chosen_before_the_page_has_heard_of_its_desk(
+    browser: sync_api.Browser, server: Served
+) -> None:
+    """On a slow line the first event may come back after the first photo was sent: nothing is gone then."""
+    held: list[sync_api.Route] = []
+    visit = open_page(
+        browser,
+        server.url,
+        PHONE,
+        prepare=lambda page: page.route("**/run/predict**", lambda route: held.append(route)),
+    )
+    page = visit.page
+    visit.upload(("side.jpg", painted("unclear")))
+    visit.verdict("all three kinds")
+    assert held and not page.locator("#uk-notice", has_text=GONE["en"]).is_visible()
+    with page.expect_response("**/run/predict**"):
+        held[0].continue_()
+    page.wait_for_timeout(1_000)
+    assert page.locator("#uk-photo-1 img").is_visible() and page.locator("#uk-verdict h2").is_visible()
+    page.context.close()
+
+
 @pytest.mark.parametrize("lang", ["en", "de"])
 def test_photos_that_the_server_has_forgotten(
     browser: sync_api.Browser, monkeypatch: pytest.MonkeyPatch, lang: str
