@@ -6,6 +6,7 @@ The pieces hold no blank line, so that a Markdown component passes them through 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -227,10 +228,8 @@ def _overlay(read: PhotoAnswer, found: Sequence[Spot]) -> str:
     box = read.readings.subject.box if read.readings is not None else None
     if box is not None:
         out.append(_shape(box, None, unit * 0.35, "uk-subject"))
-    for s in found:
+    for s, (x, y) in zip(found, number_places([s.mark for s in found], w, h), strict=True):
         out.append(_shape(s.mark.box, s.mark.points, unit * 0.5, "uk-mark"))
-        x, y = _corner(s.mark)
-        x, y = min(max(x, unit * 3), w - unit * 3), min(max(y - unit * 3, unit * 3), h - unit * 3)
         out.append(
             f'<circle class="uk-dot" cx="{x:.0f}" cy="{y:.0f}" r="{unit * 2.6:.1f}" stroke-width="{unit * 0.4:.1f}"/>'
             f'<text class="uk-num" x="{x:.0f}" y="{y:.0f}" font-size="{unit * 3.6:.1f}">{s.number}</text>'
@@ -238,10 +237,32 @@ def _overlay(read: PhotoAnswer, found: Sequence[Spot]) -> str:
     return f'<svg class="uk-marks" viewBox="0 0 {w} {h}" aria-hidden="true">{"".join(out)}</svg>'
 
 
-def _corner(m: Mark) -> Point:
+def number_places(marks: Sequence[Mark], width: int, height: int) -> list[Point]:
+    """Where the numbers of marks stand, photo pixels: beside the mark, in the photo, none on another.
+
+    A line has its number at its middle, for its ends are often marks of their own.
+    """
+    unit = max(width, height) / 100.0
+    ways = [(0, -1), (1, 0), (-1, 0), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1)]
+    beside = [(0.0, -3.0), *((5.6 * ring * a, 5.6 * ring * b) for ring in (1, 2, 3) for a, b in ways)]
+    places: list[Point] = []
+    for mark in marks:
+        x, y = _anchor(mark)
+        near = [
+            (min(max(x + a * unit, unit * 3), width - unit * 3), min(max(y + b * unit, unit * 3), height - unit * 3))
+            for a, b in beside
+        ]
+        free = [p for p in near if all(math.dist(p, q) >= unit * 5.5 for q in places)]
+        places.append((free or near)[0])
+    return places
+
+
+def _anchor(m: Mark) -> Point:
     if m.box is not None:
         return m.box[0], m.box[1]
-    return m.points[0] if m.points else (0.0, 0.0)
+    if not m.points:
+        return 0.0, 0.0
+    return sum(x for x, _y in m.points) / len(m.points), sum(y for _x, y in m.points) / len(m.points)
 
 
 def _shape(box: Box | None, points: Sequence[Point] | None, stroke: float, css: str) -> str:

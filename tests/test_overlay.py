@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 from PIL import Image, ImageFont
 from raw import ALLOY5, IRON, NOTHING, bench
 from updraft_key.app.overlay import FONT, LONGEST, SHORTEST, draw_marks, jpeg
+from updraft_key.app.panels import number_places
 from updraft_key.app.placing import Rect, place
 from updraft_key.model import Identifier, open_photo
 from updraft_key.model.answer import PhotoAnswer
+from updraft_key.model.cues import Mark
 from updraft_key.model.photo import Photo
 
 PHOTO = open_photo(encoded(bench(1600, 1200)))
@@ -27,6 +29,19 @@ def read(photo: Photo = PHOTO) -> PhotoAnswer:
 
 sizes = st.tuples(st.floats(10, 180), st.floats(8, 60))
 points = st.tuples(st.floats(-50, 850), st.floats(-50, 650))
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(points, max_size=5), st.booleans())
+def test_numbers_of_the_page_lie_inside_and_none_on_another(ends: list[tuple[float, float]], line: bool) -> None:
+    """Five single points and a line between the first two of them; numbers are discs of 2.6 hundredths of 800 px."""
+    marks = [Mark("ear", 0.9, points=(p,)) for p in ends]
+    if line and len(ends) > 1:
+        marks.append(Mark("scavenge_tube", 0.9, points=(ends[0], ends[1])))
+    places = number_places(marks, 800, 600)
+    assert len(places) == len(marks)
+    assert all(24 <= x <= 776 and 24 <= y <= 576 for x, y in places)
+    assert all(np.hypot(a[0] - b[0], a[1] - b[1]) >= 44 for i, a in enumerate(places) for b in places[:i])
 
 
 @settings(max_examples=80, deadline=None)
