@@ -11,7 +11,7 @@ from updraft_key.model.cues import ERAS, OUT_OF_SIGHT, UNSURE, Era, Reason
 from updraft_key.model.errors import UpdraftKeyError
 
 from .asking import Asked
-from .labels import cue_name, era_name, reading_name, source_name, sources_name, view_name
+from .labels import bearers_name, cue_name, era_name, reading_name, source_name, sources_name, view_name
 from .language import tongue
 from .line import Block, Line
 from .listing import RESULTS
@@ -108,7 +108,7 @@ def _sides(answer: Answer, index: int, claim: Era, lang: str) -> Mapping[tuple[s
 def _row(reason: Reason, lang: str) -> Line:
     hint = "" if reason.settles else ", " + tongue(lang).say("a hint")
     text = f"{cue_name(reason.cue, lang)}: {reading_name(reason.cue, reason.reading, lang)}"
-    return Line(text, sources_name(reason.sources, lang) + hint, reason.rule, "rule")
+    return Line(text, bearers_name(reason, lang) + hint, reason.rule, "rule")
 
 
 def _unseen(answer: Answer, lang: str) -> tuple[Line, ...]:

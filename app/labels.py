@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from updraft_key.model.cues import Cue, Era
+from updraft_key.model.cues import Cue, Era, Reason
 
 from .language import mark as _
 from .language import tongue
@@ -214,3 +214,9 @@ def source_name(source: str, lang: str = "en") -> str:
 def sources_name(sources: tuple[str, ...], lang: str = "en") -> str:
     """Say a list of sources, each once, in their order."""
     return ", ".join(dict.fromkeys(source_name(s, lang) for s in sources))
+
+
+def bearers_name(reason: Reason, lang: str = "en") -> str:
+    """Where a reason comes from, and whether what was said there is not sure by itself."""
+    where = sources_name(reason.sources, lang)
+    return where if reason.accepted else f"{where}, {tongue(lang).say('not sure by itself')}"

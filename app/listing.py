@@ -10,7 +10,7 @@ from updraft_key.model.answer import Answer
 from updraft_key.model.claims import ClaimCheck, ClaimResult
 from updraft_key.model.cues import Reason
 
-from .labels import cue_name, era_name, reading_name, sources_name
+from .labels import bearers_name, cue_name, era_name, reading_name, sources_name
 from .language import mark as _
 from .language import tongue
 from .words import Line, as_text, line_text
@@ -55,4 +55,4 @@ def kept_note(check: ClaimCheck, reference: str = "") -> str:
 
 def _reason(reason: Reason, lang: str, kind: str) -> Line:
     text = f"{cue_name(reason.cue, lang)}: {reading_name(reason.cue, reason.reading, lang)}."
-    return Line(text, sources_name(reason.sources, lang), reason.rule, kind)
+    return Line(text, bearers_name(reason, lang), reason.rule, kind)

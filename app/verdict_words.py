@@ -8,7 +8,7 @@ from types import MappingProxyType
 from updraft_key.model.answer import Answer
 from updraft_key.model.cues import CUES, ERAS, OUT_OF_SIGHT, Cue, Era, FusedCue, Outcome, Reason
 
-from .labels import ERA_YEARS, cue_name, cue_place, era_name, reading_name, sources_name
+from .labels import ERA_YEARS, bearers_name, cue_name, cue_place, era_name, reading_name, sources_name
 from .language import mark as _
 from .language import tongue
 from .line import Line
@@ -63,7 +63,7 @@ def verdict_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     if v.outcome is Outcome.NAMED:
         settling = [r for r in v.reasons if r.settles]
         if settling:
-            signs = "; ".join(f"{cue_name(r.cue, lang)} ({sources_name(r.sources, lang)})" for r in settling)
+            signs = "; ".join(f"{cue_name(r.cue, lang)} ({bearers_name(r, lang)})" for r in settling)
             rests = t.say("It rests on: {signs}.", {"signs": signs})
             lines.append(Line(rests if answer.reserved else t.say("Settled by: {signs}.", {"signs": signs})))
         if v.era is not None:
@@ -101,12 +101,17 @@ def verdict_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
 
 def reason_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:
     """Every rule that fired, settling ones first; ``ref`` is the rule's id."""
-    t = tongue(lang)
     ordered = sorted(answer.verdict.reasons, key=lambda r: not r.settles)
     return tuple(
-        Line(t.again(r.text), sources_name(r.sources, lang), r.rule, "settles" if r.settles else "hint")
+        Line(_reason(r, lang), sources_name(r.sources, lang), r.rule, "settles" if r.settles else "hint")
         for r in ordered
     )
+
+
+def _reason(reason: Reason, lang: str) -> str:
+    t = tongue(lang)
+    said = t.again(reason.text)
+    return said if reason.accepted else t.say("Probably, though not sure by itself: {said}", {"said": said})
 
 
 def seen_lines(answer: Answer, lang: str = "en") -> tuple[Line, ...]:

@@ -228,5 +228,6 @@ def _reason(r: Reason) -> dict[str, Any]:
         "rules_out": [str(e) for e in r.rules_out],
         "text": r.text,
         "settles": r.settles,
+        "accepted": r.accepted,
         "from": list(r.sources),
     }

@@ -123,6 +123,9 @@ def _fared(claim: Era, answer: Answer, hints: tuple[Reason, ...]) -> tuple[str, 
         return "open_conflict", verdict.conflict
     settling = tuple(r for r in verdict.reasons if r.settles)
     if answer.reserved:
+        surely_not = tuple(r for r in settling if r.accepted and claim not in r.keeps)
+        if surely_not and not all(r.accepted for r in settling):
+            return "contradicted", surely_not
         return ("open_likely" if verdict.era is claim else "open_unlikely"), settling
     if claim not in verdict.candidates:
         return "contradicted", tuple(r for r in settling if claim not in r.keeps)

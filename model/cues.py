@@ -230,7 +230,11 @@ class CueVector:
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One rule that fired."""
+    """One rule that fired.
+
+    ``accepted`` is false where the statement behind it is what the photos say most probably, but is not sure by itself:
+    such statements bear only a name with a reserve (``certainty.conclude``).
+    """
 
     rule: str
     cue: Cue
@@ -240,6 +244,7 @@ class Reason:
     settles: bool
     text: str
     sources: tuple[str, ...] = ()
+    accepted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

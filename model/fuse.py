@@ -103,6 +103,12 @@ def fuse(
     )
 
 
+def each_alone(photos: Sequence[Readings | None], hands: Sequence[HandTest] = ()) -> tuple[CueVector, ...]:
+    """What each photo that shows a subject says by itself, beside the hand tests; numbered as among all."""
+    found = [i for i, readings in enumerate(photos) if _found(readings)]
+    return tuple(fuse([r if k == i else None for k, r in enumerate(photos)], hands) for i in found)
+
+
 def posterior(
     prior: Mapping[str, float], likelihoods: Sequence[Mapping[str, float]], floor: float = FLOOR
 ) -> dict[str, float]:

@@ -12,14 +12,13 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .answer import Answer, ModelId, PhotoAnswer
-from .certainty import to_act_on, withhold
+from .certainty import conclude, to_act_on
 from .cues import CUES, UNSURE, Cue, CueVector, Era, Readings
 from .errors import EvidenceError, PhotoError
 from .fingerprint import Fingerprint, fingerprint
 from .fit import plan
-from .fuse import fuse
+from .fuse import each_alone, fuse
 from .hands import HandTest, remarks
-from .key import decide as decide_by_rules
 from .next_look import rank
 from .parts import Catalogue, load_catalogue, match
 from .photo import SMALLEST, Photo
@@ -128,10 +127,10 @@ class Identifier:
 
         ``fingerprints`` are of the photos' pixels, in order, so that one picture sent twice counts once.
         """
-        fused = _vector(fuse([p.readings for p in photos], hand_tests, fingerprints=fingerprints), photos)
-        vector = withhold(fused)
+        readings = [p.readings for p in photos]
+        fused = _vector(fuse(readings, hand_tests, fingerprints=fingerprints), photos)
+        vector, verdict = conclude(fused, each_alone(readings, hand_tests))
         doubtful = frozenset(cue for cue in CUES if fused.cues[cue].evidence and not vector.cues[cue].evidence)
-        verdict = decide_by_rules(vector)
         asked = (manifold, arrester, wanted) != (None, None, None)
         firm = to_act_on(vector, verdict)
         try:

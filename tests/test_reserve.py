@@ -7,14 +7,15 @@ from types import MappingProxyType
 
 import pytest
 from answers import Shot, photo_answer
-from updraft_key.app.panels import ask, magnet, verdict
+from updraft_key.app.filing import claim_section
+from updraft_key.app.panels import ask, evidence, magnet, verdict
 from updraft_key.app.reply import reply
 from updraft_key.app.screen import State, state_of
 from updraft_key.app.words import finding_lines, verdict_lines
 from updraft_key.model.answer import Answer
 from updraft_key.model.certainty import RESERVE, to_act_on
 from updraft_key.model.claims import check_claim
-from updraft_key.model.cues import OUT_OF_SIGHT, Cue, CueVector, Era, Evidence
+from updraft_key.model.cues import OUT_OF_SIGHT, UNSURE, Cue, CueVector, Era, Evidence
 from updraft_key.model.fit import plan
 from updraft_key.model.hands import hand_test
 from updraft_key.model.identify import Identifier
@@ -22,7 +23,7 @@ from updraft_key.model.runtime import FakeNetwork, blank_outputs
 from updraft_key.model.safety import findings
 
 
-def answer(p: float, *hand: tuple[str, str], **asked: str) -> Answer:
+def answer(p: float, *hand: tuple[str, str], accepted: bool = True, **asked: str) -> Answer:
     """One photo from below that shows the big plug, ``p`` sure, and nothing else; and what hands have felt."""
     photo = photo_answer(Shot({Cue.THROAT_BOTTOM: "big_plug"}, view="below"))
     assert photo.readings is not None
@@ -34,7 +35,8 @@ def answer(p: float, *hand: tuple[str, str], **asked: str) -> Answer:
         for cue, said in photo.readings.cues.items()
     }
     told = MappingProxyType({**blank, "big_plug": p, OUT_OF_SIGHT: 1.0 - p})
-    cues[Cue.THROAT_BOTTOM] = replace(photo.readings.cues[Cue.THROAT_BOTTOM], probabilities=told)
+    plug = replace(photo.readings.cues[Cue.THROAT_BOTTOM], probabilities=told)
+    cues[Cue.THROAT_BOTTOM] = plug if accepted else replace(plug, reading=UNSURE, accepted=False)
     seen = replace(photo, readings=replace(photo.readings, cues=MappingProxyType(cues)))
     identifier = Identifier(FakeNetwork(lambda image: blank_outputs(image.shape[-1])))
     return identifier.decide([seen], [hand_test(test, said) for test, said in hand], **asked)
@@ -103,3 +105,30 @@ def test_a_magnet_that_says_the_same_takes_the_reserve_back_and_one_that_does_no
     assert answer(0.97, ("magnet", "holds")).verdict.era is Era.IRON
     against = answer(0.97, ("magnet", "falls"))
     assert against.verdict.era is None and not against.reserved
+
+
+def test_a_statement_that_is_not_sure_by_itself_is_never_told_as_seen() -> None:
+    told = answer(0.97, accepted=False)
+    assert told.verdict.era is Era.IRON and told.reserved and told.cues.evidence == ()
+    assert "Probably, though not sure by itself: A big steel plug" in evidence(told, "en")
+    assert "Probably, though not sure by itself: A big steel plug" in reply(told)
+    assert [r["accepted"] for r in told.to_json()["verdict"]["reasons"]] == [False]
+    assert "Probably" not in evidence(answer(0.97), "en") and "Probably" not in reply(answer(0.97))
+    (row,) = claim_section(check_claim(Era.IRON, told), told, "en").groups[0].lines
+    assert row.note.endswith("not sure by itself")
+
+
+def test_a_claim_that_an_accepted_statement_rules_out_stays_contradicted_beside_a_likely_name() -> None:
+    photo = photo_answer(Shot({Cue.SCAVENGE_LINE: "external", Cue.FRONT_EAR: "screwed"}, view="front"))
+    assert photo.readings is not None
+    ear = photo.readings.cues[Cue.FRONT_EAR]
+    shares = MappingProxyType({**dict.fromkeys(ear.probabilities, 0.0), "screwed": 0.93, OUT_OF_SIGHT: 0.07})
+    unsure = replace(ear, reading=UNSURE, accepted=False, probabilities=shares)
+    cues = MappingProxyType({**photo.readings.cues, Cue.FRONT_EAR: unsure})
+    identifier = Identifier(FakeNetwork(lambda image: blank_outputs(image.shape[-1])))
+    told = identifier.decide([replace(photo, readings=replace(photo.readings, cues=cues))])
+    assert told.verdict.era is Era.ALLOY5 and told.reserved
+    fared = {claim: check_claim(claim, told) for claim in Era}
+    assert [str(fared[c].result) for c in Era] == ["contradicted", "open", "open"]
+    assert [r.cue for r in fared[Era.IRON].by] == [Cue.SCAVENGE_LINE]
+    assert {p.order for p in told.parts if p.fits == (Era.IRON,)} == {"do_not_order"}

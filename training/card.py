@@ -246,10 +246,15 @@ def _mean_and_all(figure: Mapping[str, Any], what: str) -> tuple[str, str]:
 
 def _several_section(figures: Mapping[str, Any]) -> str:
     rows = [
-        (photos, share_text(f["named_precision"]), share_text(f["answer_rate"]))
+        (photos, share_text(f["named_precision"]), share_text(f["without_reserve"]), share_text(f["answer_rate"]))
         for photos, f in figures["photos"].items()
     ]
-    head = ("photos", "right, of those named", "named right, of those that a perfect reader can name")
+    head = (
+        "photos",
+        "right, of those named",
+        "right, of those named without reserve",
+        "named right, of those that a perfect reader can name",
+    )
     return f"## Several photos of one unit ({figures['units']} units)\n" + table(head, rows)
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 
 import numpy as np
-from updraft_key.model.certainty import RESERVE, withhold
+from updraft_key.model.certainty import conclude, to_act_on
 from updraft_key.model.cues import (
     CUES,
     ERAS,
@@ -35,9 +35,8 @@ from updraft_key.model.cues import (
     Readings,
     Subject,
 )
-from updraft_key.model.fuse import fuse
+from updraft_key.model.fuse import each_alone, fuse
 from updraft_key.model.hands import HandTest, hand_test, reliability, weigh
-from updraft_key.model.key import decide
 from updraft_key.model.next_look import Look, load_looks, rank
 
 PATIENCE = 8
@@ -230,11 +229,10 @@ def serve(unit: Unit, world: World, rng: np.random.Generator, *, guided: bool = 
     photos, asked = [take_photo(unit, view, world, rng)], [f"look_{view}"]
     hands: list[HandTest] = []
     while True:
-        vector = withhold(fuse(photos, hands))
-        verdict = decide(vector)
-        settled = verdict.outcome is Outcome.NAMED and RESERVE not in vector.findings
-        if settled or verdict.outcome is Outcome.CONFLICT or len(asked) >= PATIENCE:
-            return Fared(unit.era, verdict.outcome, verdict.era, len(asked), tuple(asked))
+        vector, verdict = conclude(fuse(photos, hands), each_alone(photos, hands))
+        firm = to_act_on(vector, verdict)  # a name with a reserve ends no way and is no name at the end of one
+        if firm.outcome in (Outcome.NAMED, Outcome.CONFLICT) or len(asked) >= PATIENCE:
+            return Fared(unit.era, firm.outcome, firm.era, len(asked), tuple(asked))
         views, tests = {p.view for p in photos}, {h.test for h in hands}
         if guided:
             ranked = [n.look for n in rank(vector, verdict, views, tests)]
@@ -243,7 +241,7 @@ def serve(unit: Unit, world: World, rng: np.random.Generator, *, guided: bool = 
             ranked = [left[int(rng.integers(len(left)))]] if left else []
         ranked = [name for name in ranked if name not in asked or name == "magnet"]
         if not ranked:
-            return Fared(unit.era, verdict.outcome, verdict.era, len(asked), tuple(asked))
+            return Fared(unit.era, firm.outcome, firm.era, len(asked), tuple(asked))
         look = next(k for k in load_looks().looks if k.id == ranked[0])
         asked.append(look.id)
         if look.test is not None:

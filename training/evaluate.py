@@ -38,11 +38,12 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One set to report on: its name, folder and records."""
+    """One set to report on: its name, folder and records; ``own`` for our own held-out renders."""
 
     name: str
     folder: Path
     records: tuple[Mapping[str, Any], ...]
+    own: bool = False
 
 
 class Recorder:
@@ -194,7 +195,7 @@ def targets_from(
     sets: Sequence[Path], second_look: Path | None, cases: Sequence[Path], photos: Sequence[Path], limit: int
 ) -> list[Target]:
     """Gather what to report on; real photos (``cases``) and plain photos keep names of their own."""
-    out = [Target(f.name, f, tuple(records_of(f, limit))) for f in sets]
+    out = [Target(f.name, f, tuple(records_of(f, limit)), own=True) for f in sets]
     if second_look is not None:
         out.append(Target("second_look", second_look, tuple(read_second_look(second_look, "validate"))))
     out += [Target(f"real:{f.name}", f, tuple(records_of(f))) for f in cases]
@@ -202,6 +203,11 @@ def targets_from(
         records: tuple[Mapping[str, Any], ...] = tuple(plain_photos(folder))
         out.append(Target(f"photos:{folder.name}", folder, records))
     return out
+
+
+JOINED = "all own sets"
+"""Name under which several sets of our own renders are reported once more, all together: what needs many cases, such as
+the calibration error, is told by these."""
 
 
 def evaluate(
@@ -248,15 +254,24 @@ def evaluate(
     }
     if by_unit:
         figures["several_photos"] = several(network, by_unit)
+    joined: list[Row] = []
+    joined_small: list[Row] = []
     with (out / "rows.jsonl").open("w", encoding="utf-8") as handle:
         for target in targets:
             rows = list(rows_of(network, target))
             figures["sets"][target.name] = tally(rows, rng)
             if small is not None:
-                figures["sets"][target.name]["int8"] = agreement(rows, list(rows_of(small, target)))
+                rows_small = list(rows_of(small, target))
+                figures["sets"][target.name]["int8"] = agreement(rows, rows_small)
+                joined_small += rows_small if target.own else []
+            joined += rows if target.own else []
             for row in rows:
                 handle.write(json.dumps({"set": target.name, **asdict(row)}) + "\n")
             log.info("%s: %s", target.name, figures["sets"][target.name]["verdict"]["named_precision"])
+    if sum(t.own for t in targets) > 1:
+        figures["sets"][JOINED] = tally(joined, rng)
+        if small is not None:
+            figures["sets"][JOINED]["int8"] = agreement(joined, joined_small)
     if corrupted and targets:
         first = targets[0]
         units = [r for r in first.records if r["kind"] == SUBJECT]

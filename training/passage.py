@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from updraft_key.model.certainty import withhold
+from updraft_key.model.certainty import conclude
 from updraft_key.model.cues import (
     CUES,
     FINISHES,
@@ -93,7 +93,8 @@ class Case:
 
     def verdict(self, spec: ModelSpec) -> Verdict:
         """What the product answers to this picture alone."""
-        return decide(withhold(fuse([self.readings(spec)])))
+        alone = fuse([self.readings(spec)])
+        return conclude(alone, [alone])[1]
 
 
 def first_from(logit: float, calibration: Calibration) -> float:

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from updraft_key.model.certainty import withhold
+from updraft_key.model.certainty import RESERVE, conclude
 from updraft_key.model.cues import CueVector, Outcome
-from updraft_key.model.fuse import fuse
+from updraft_key.model.fuse import each_alone, fuse
 from updraft_key.model.key import decide
 from updraft_key.model.runtime import Network
 
@@ -28,8 +28,8 @@ def several(network: Network, folders: Sequence[Path]) -> dict[str, Any]:
         folders: sets of renders with several pictures a scene (``views`` in ``set.json``).
 
     Returns:
-        ``units`` and, by number of photos as text, ``named_precision`` and ``answer_rate`` (named right, of those that
-        a perfect reader of the same photos can name).
+        ``units`` and, by number of photos as text, ``named_precision``, the same of the names ``without_reserve``, and
+        ``answer_rate`` (named right, of those that a perfect reader of the same photos can name).
 
     Raises:
         ValueError: a set has one picture a scene.
@@ -49,15 +49,22 @@ def several(network: Network, folders: Sequence[Path]) -> dict[str, Any]:
 
 def _with(network: Network, units: Sequence[Sequence[Case]], photos: int) -> dict[str, Any]:
     right: list[bool] = []
+    firm: list[bool] = []
     answered: list[bool] = []
     for unit in units:
         era = next(c.record["era"] for c in unit if c.unit)
         seen = unit[:photos]
-        verdict = decide(withhold(fuse([c.readings(network.spec) for c in seen])))
+        readings = [c.readings(network.spec) for c in seen]
+        vector, verdict = conclude(fuse(readings), each_alone(readings))
         named = verdict.outcome is Outcome.NAMED
         if named:
             right.append(verdict.era == era)
+            firm += [verdict.era == era] if RESERVE not in vector.findings else []
         true = CueVector.from_evidence(*(e for c in seen if c.unit for e in true_vector(c.record).evidence))
         if decide(true).outcome is Outcome.NAMED:
             answered.append(named and verdict.era == era)
-    return {"named_precision": share(right).to_json(), "answer_rate": share(answered).to_json()}
+    return {
+        "named_precision": share(right).to_json(),
+        "without_reserve": share(firm).to_json(),
+        "answer_rate": share(answered).to_json(),
+    }
