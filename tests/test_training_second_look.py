@@ -70,7 +70,7 @@ def test_the_corruption_suite_has_the_kinds_we_name() -> None:
     assert set(suite.get_corruption_names("validation")) == set(KINDS_EXTRA)
 
 
-@pytest.mark.parametrize("kind", ["gaussian_noise", "jpeg_compression", *KINDS_EXTRA])
+@pytest.mark.parametrize("kind", ["gaussian_noise", "impulse_noise", "glass_blur", "jpeg_compression", *KINDS_EXTRA])
 def test_corruptions_run_on_a_picture(kind: str) -> None:
     pytest.importorskip("imagecorruptions")
     picture = np.random.default_rng(0).integers(0, 255, (96, 128, 3)).astype(np.uint8)

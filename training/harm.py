@@ -16,6 +16,8 @@ KINDS15 = (
 )  # fmt: skip
 KINDS_EXTRA = ("speckle_noise", "gaussian_blur", "spatter", "saturate")
 """Never used in augmentation (``training/augment.py``)."""
+_SEEDED = ("impulse_noise", "glass_blur")
+"""Kinds that draw from a generator of their own, begun anywhere unless told where."""
 
 Harm = Callable[[NDArray[np.uint8]], NDArray[np.uint8]]
 
@@ -26,11 +28,16 @@ def harm_of(kind: str, severity: int, seed: int = 0) -> Harm:
     Args:
         kind: a name of the suite.
         severity: 1 to 5.
-        seed: of the draws, which the suite takes from numpy's common generator.
+        seed: of the draws, which the suite takes from numpy's common generator or, for some kinds, is given by it.
     """
     corrupt = import_module("imagecorruptions").corrupt
     np.random.seed(seed + severity)
-    return lambda pixels: np.asarray(corrupt(pixels, corruption_name=kind, severity=severity), np.uint8)
+
+    def harm(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        told = {"seed": int(np.random.randint(2**31 - 1))} if kind in _SEEDED else {}
+        return np.asarray(corrupt(pixels, corruption_name=kind, severity=severity, **told), np.uint8)
+
+    return harm
 
 
 def harmed(photo: Photo, harm: Harm) -> Photo:
