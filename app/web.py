@@ -244,7 +244,7 @@ class Page:
         blocks.load(self._return, here, [*whole, self.lang], **LIGHT).then(self._speak, here, every, **LIGHT)
 
     def _add(self, sent: object, token: str | None, lang: str, request: gr.Request) -> Iterator[Update]:
-        lang, token = spoken(lang), token or self._first_token(request)
+        lang, token = spoken(lang), token or self._own(request).token
         t, gone, desk = tongue(lang), self._gone(token, lang), self.clerk.desk(token)
         files = [self.uploads.take(key) for key in _keys(sent)]
         room = MAX_PHOTOS - len(desk.shots)
@@ -263,12 +263,15 @@ class Page:
         desk = self.clerk.decide(desk)
         yield (gone or {}) | self._show(desk, lang, note)
 
-    def _first_token(self, request: gr.Request) -> str:
-        """The desk of a page that was quicker than its own first event, which will then find it, too."""
+    def _own(self, request: gr.Request, token: str | None = None) -> Desk:
+        """The visitor's own desk, else the one of the token, else a new one; known as the visitor's from now on.
+
+        A page may be quicker than its own first event, which will then find the same desk.
+        """
         visitor = request.cookies.get(VISIT)
-        desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor))
+        desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor) or token)
         self.clerk.desks.give(visitor, desk.token)
-        return desk.token
+        return desk
 
     def _gone(self, token: str | None, lang: str) -> Update | None:
         """The page as it starts, where the server knows nothing of its desk any more; None if it is there.
@@ -362,10 +365,9 @@ class Page:
 
     def _return(self, token: str | None, lang: str, request: gr.Request) -> Update:
         """A page that is opened, or opened again: phones drop pages while their camera is in use."""
-        visitor = request.cookies.get(VISIT)
-        desk = self.clerk.desk(self.clerk.desks.of_visitor(visitor) or token)
-        self.clerk.desks.give(visitor, desk.token)
-        wanted = self.clerk.desks.language_of(visitor) or preferred(request.headers.get("accept-language", ""))
+        desk = self._own(request, token)
+        chosen = self.clerk.desks.language_of(request.cookies.get(VISIT))
+        wanted = chosen or preferred(request.headers.get("accept-language", ""))
         # Left alone where it is right: a hand may have chosen another one meanwhile.
         other = {} if wanted == lang else {self.lang: gr.Radio(value=wanted)}
         return self._show(desk, wanted) | self.telling.shown(desk.told) | other

@@ -124,7 +124,8 @@ class CueReading:
     """What one photo says of one cue.
 
     ``probabilities`` holds every reading of the cue plus ``out_of_sight``; they sum to one. ``accepted`` is
-    true when the conformal set is that single reading; a reading that is not accepted decides nothing.
+    true when the conformal set is that single reading; a reading that is not accepted decides nothing
+    by itself.
     """
 
     cue: Cue
@@ -157,7 +158,7 @@ class Readings:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One accepted statement that the rule layer may use.
+    """One statement that the rule layer may use: accepted, or lent to it for a name with a reserve (``certainty``).
 
     ``source`` is ``photo:<index>`` or ``hand:<test>``. ``probability`` is that the statement is right.
     """

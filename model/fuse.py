@@ -5,9 +5,9 @@ averaged, disagreement included. *Probabilities* are for showing and for ``certa
 which a photo that does not show a cue takes no part.
 
 A photo counts once however often it was sent; a statement that was not accepted in any photo becomes evidence only if
-several photos from different sides say the same. An accepted statement stands here: what is not accepted decides
-nothing, so it takes nothing back either (taking back one side of a conflict would name the other; ``certainty`` takes
-back only what stands behind a name). A photo that strongly contradicts is told as a finding, ``two_units``.
+several photos from different sides say the same. An accepted statement stands: what is not accepted decides nothing
+here, so it takes nothing back either (taking back one side of a conflict would name the other; ``certainty`` takes back
+only what stands behind a name). A photo that strongly contradicts is told as a finding, ``two_units``.
 """
 
 from __future__ import annotations

@@ -33,11 +33,12 @@ label files' SHA-256 (of a mean of networks: its first) `{data}`.
 ## What it does
 It looks twice at one photo: where an updraft carburetor is, then at a crop for six cues (metal, joint screws, front
 ear, main jet, scavenge line, throat bottom), each with a reading of its own for "out of sight". It does **not** name a
-generation: a rule layer does, from the readings that are accepted. A reading is accepted only when its conformal set
+generation: a rule layer does. A reading is accepted only when its conformal set
 holds nothing else and its probability reaches a floor found on calibration pictures; everything else is "unsure".
-A name stands only where all cues together, accepted or not, make it {sure} sure; without reserve (nothing is to be
-ordered before one look more) from {beyond} on, {missed} where nothing behind it was seen but something missed; several
-photos share the doubt that one may leave (`model/certainty.py`).
+A name stands only where all cues together, accepted or not, make it {sure} sure. Without reserve it stands where
+accepted readings give it, from {beyond} on, {missed} where nothing behind it was seen but something missed; several
+photos share the doubt that one may leave. With a reserve (nothing is to be ordered before one look more) it may rest
+on readings of one photo that are not accepted (`model/certainty.py`).
 
 ## What it is for, and what not
 For telling the three generations apart from phone photos, with reasons, for people who will check by hand as told.
