@@ -101,12 +101,12 @@ def annotate(stage: Stage, shot: Shot, pose: Pose, passes: Passes, file: str, se
         return mirror(record) if shot.mirrored else record
     model = stage.model
     seen = sights(stage, passes, looker)
+    if model.facts["front_ear"] == "bare":
+        seen["front_ear:head"] = bare_ear(model, looker, size)
     if stage.spec.materials:
         record["finish"] = model.facts.get("finish")
     record["visible"] = {k: round(s.fraction, 4) for k, s in seen.items() if s.fraction > 0.0}
-    record["boxes"] = {
-        k: s.box for k, s in seen.items() if s.box is not None and s.level == "seen" and not k.startswith("zone:")
-    }
+    record["boxes"] = {k: s.box for k, s in seen.items() if s.box is not None and s.level == "seen" and ":" not in k}
     record["zones"] = {
         k.removeprefix("zone:"): s.box
         for k, s in seen.items()
@@ -169,7 +169,7 @@ def read_cues(
     elif ear == "screwed":
         say(Cue.FRONT_EAR, "screwed", best_level(seen, "joint_screw_5"))
     else:
-        say(Cue.FRONT_EAR, "bare", bare_ear(model, looker, size).level)
+        say(Cue.FRONT_EAR, "bare", seen["front_ear:head"].level)
 
     count, corners = count_screws(seen)
     front = out[str(Cue.FRONT_EAR)]

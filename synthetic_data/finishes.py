@@ -2,8 +2,9 @@
 
 Per-vertex linear-RGB base colour, roughness and metallic share for a metallic-roughness material. Patterns are
 3-D value noise; corners come from the parts' occlusion. Bare-metal colours are reflectances at normal incidence
-as commonly used for rendering (common practice, no source). Nothing here looks at the generation except for the
-bare metal of the castings, whose shades overlap.
+as commonly used for rendering (common practice, no source). Nothing here looks at the generation except for what the
+castings are made of: shades of bare metal, which overlap, and what metal turns to. Iron rusts and has no white bloom;
+aluminium does not rust, but is stained beside and below steel that does (common practice, no source).
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from updraft_key.model.cues import Era
 
 from .mesh import Floats, PartMesh, Zone
@@ -39,6 +41,15 @@ SOFT: Mapping[str, tuple[Rgb, float]] = {
     "dark": ((0.03, 0.03, 0.032), 0.8),
 }
 """Base colour and roughness of what is not metal."""
+
+
+RUSTING = frozenset({"steel", "black", "zinc"})
+"""Small parts that stain the casting around them once they rust; zinc does so when it is worn through."""
+STAIN_MM = 6.0
+"""How far a stain spreads on an alloy casting, from the part and from where it has run down (own judgement)."""
+RUNS_MM = (0.0, 5.0, 10.0, 16.0)
+FILM = 0.55
+"""What the draw of white bloom counts as rust on iron: a thin film instead (own judgement)."""
 
 
 @dataclass(slots=True)
@@ -110,8 +121,11 @@ def start(part: RawPart, spec: UnitSpec, seed: int) -> Coat:
     return coat
 
 
-def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
-    """Age a part in place: tint, tarnish, bloom, rust, paint and chips, varnish, grime, oil."""
+def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Floats) -> None:
+    """Age a part in place: tint, tarnish, bloom, rust, paint and chips, varnish, grime, oil.
+
+    ``stained`` (n,) says how near each vertex lies to steel, 0 to 1 (``beside_steel``).
+    """
     p, deep = part.vertices, part.occlusion
     casting = part.material == "casting"
     metal = casting or part.material in METALS
@@ -129,7 +143,7 @@ def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
         coat.lay(tarnish * step(fbm(p, 10.0, 3, seed + 3) + 0.8 * deep, 0.1, 0.7), (0.16, 0.10, 0.05), 0.5, 0.7)
     painted = spec.finish == "painted" and (casting or (spec.paint_hardware and part.material != "rubber"))
     if metal and not painted:
-        oxides(part, coat, spec, seed)
+        oxides(part, coat, spec, seed, stained)
     if painted:
         paint(part, coat, spec, seed, sharp)
     if spec.varnish and (casting or part.part == "gasket"):
@@ -154,35 +168,54 @@ def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
         coat.bare *= 1 - 0.3 * wet
 
 
-def oxides(part: RawPart, coat: Coat, spec: UnitSpec, seed: int) -> None:
-    """White bloom and rust, on castings and small parts; on alloy the rust is a stain run from the hardware."""
+def oxides(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Floats) -> None:
+    """White bloom and rust, on castings and small parts; each casting has its own metal's, and alloy rusty stains."""
     p, deep = part.vertices, part.occlusion
-    casting = part.material == "casting"
-    if spec.bloom > 0.02 and part.material not in ("brass", "copper", "black"):
+    casting, iron = part.material == "casting", spec.era == Era.IRON
+    if spec.bloom > 0.02 and part.material not in ("brass", "copper", "black") and not (casting and iron):
         cloud = fbm(p, 11.0, 4, seed + 8)
         coat.lay(
             spec.bloom * step(cloud + 0.5 * deep, 0.25 - 0.5 * spec.bloom, 0.45),
             (0.46, 0.47, 0.46),
             0.92,
             0.05,
+            hides=not casting,
         )
     if part.material in ("brass", "copper"):
         return
-    amount = (
-        spec.rust
-        if casting
-        else max(spec.hardware_rust, 0.8 * spec.rust if part.material != "zinc" else 0.3 * spec.rust)
-    )
+    amount = max(spec.rust, FILM * spec.bloom) if casting else rust_of(part.material, spec)
     if part.part == "throat_plug":
         amount = spec.throat_plug_rust
     if amount < 0.03:
         return
     field = fbm(p, spec.rust_cell, 4, seed + 9) + 0.35 * deep
     cover = step(field, 1.05 - 1.75 * amount, 0.3)
+    if casting and not iron:
+        amount = max(rust_of("steel", spec), spec.rust)
+        patches = step(0.6 * fbm(p, 4.0, 3, seed + 9) + 1.8 * stained, 1.25 - 0.4 * amount, 0.5)
+        cover = amount * np.minimum(3.0 * stained, 1.0) * patches
     tone = step(fbm(p, 0.5 * spec.rust_cell, 3, seed + 10), 0.0, 0.8)[:, None]
     dark, bright = f32([0.055, 0.022, 0.012]), f32([0.26, 0.095, 0.028])
     colour = (dark + (bright - dark) * tone).astype(np.float32)
-    coat.lay((0.55 + 0.45 * amount) * cover, colour, 0.9, 0.0)
+    coat.lay((0.55 + 0.45 * amount) * cover, colour, 0.9, 0.0, hides=not (casting and iron))
+
+
+def rust_of(material: str, spec: UnitSpec) -> float:
+    """How rusty the small parts of a metal are, 0 to 1."""
+    return max(spec.hardware_rust, (0.3 if material == "zinc" else 0.8) * spec.rust)
+
+
+def beside_steel(raws: Sequence[RawPart], points: Floats) -> Floats:
+    """How near each point (n, 3) lies to steel parts, or below them where rust runs down: 1 at one, 0 from
+    ``STAIN_MM`` on; (n,) float32."""
+    steel = [p.vertices[:: max(1, len(p.vertices) // 60)] for p in raws if p.material in RUSTING and len(p.faces)]
+    if not steel:
+        return np.zeros(len(points), np.float32)
+    sources = np.concatenate(steel)
+    run = np.concatenate([sources - f32([0.0, down, 0.0]) for down in RUNS_MM])
+    far, _ = cKDTree(run).query(points, distance_upper_bound=STAIN_MM)
+    out: Floats = (1.0 - np.minimum(far, STAIN_MM) / STAIN_MM).astype(np.float32)
+    return out
 
 
 def paint(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, sharp: Floats) -> None:
@@ -194,7 +227,7 @@ def paint(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, sharp: Floats) -
         field = fbm(p, 8.0, 4, seed + 11) + 0.25 * sharp
         chip = step(field, 1.25 - 1.5 * spec.chips, 0.06)
     under_rust = 0.75 * spec.rust * step(fbm(p, 3.0, 3, seed + 12), -0.2, 0.5)
-    if casting or part.material in ("steel", "zinc", "black"):
+    if (casting and spec.era == Era.IRON) or part.material in RUSTING:
         coat.lay(chip * under_rust * 1.5, (0.17, 0.065, 0.022), 0.9, 0.0)
     fade = (1 + 0.10 * fbm(p, 25.0, 2, seed + 13))[:, None].astype(np.float32)
     colour = np.clip(f32(spec.paint) * fade, 0.005, 0.9).astype(np.float32)
@@ -238,7 +271,9 @@ def apply(
         # one pattern over all castings, another one for each small part
         seed = base if part.material == "casting" else base + 20 * (i + 1)
         coat = start(part, spec, seed)
-        weather(part, coat, spec, seed)
+        castings_stain = part.material == "casting" and spec.era != Era.IRON
+        stained = beside_steel(raws, part.vertices) if castings_stain else np.zeros(len(part.vertices), np.float32)
+        weather(part, coat, spec, seed, stained)
         colour = np.clip(coat.colour, 0.004, 0.95).astype(np.float32)
         out.append(
             PartMesh(

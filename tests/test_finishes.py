@@ -9,9 +9,10 @@ import pytest
 
 pytest.importorskip("skimage", reason="needs the [render] extra")
 
+from scipy.spatial import cKDTree
 from updraft_key.model.cues import ERAS, FINISHES
 from updraft_key.synthetic_data.castings import build
-from updraft_key.synthetic_data.finishes import METALS, casting_metal
+from updraft_key.synthetic_data.finishes import METALS, STAIN_MM, casting_metal
 from updraft_key.synthetic_data.mesh import Model
 from updraft_key.synthetic_data.noise import fbm
 from updraft_key.synthetic_data.sample_unit import sample_unit
@@ -68,11 +69,47 @@ def test_paint_covers_screws_only_when_the_spec_says_so() -> None:
     assert colours[1][1] < 1.5 * colours[1][0]
 
 
-def test_rust_reddens_both_metals() -> None:
+def redness(model: Model) -> np.ndarray:
+    colour = body(model)
+    return colour[:, 0] / colour[:, 2]
+
+
+CLEAN = {"bloom": 0.0, "grime": 0.0, "varnish": 0.0, "chromate": 0.0, "oil": 0.0}
+
+
+def test_iron_rusts_all_over_and_alloy_is_stained_beside_steel_alone() -> None:
+    rusty = {"finish": "rusty", "rust": 0.9, "hardware_rust": 0.9, "hardware": "steel", **CLEAN}
+    share = {}
     for era in ("iron", "alloy5"):
-        clean = body(build(unit(era, finish="bare", rust=0.0, bloom=0.0, grime=0.0, varnish=0.0, chromate=0.0)))
-        rusty = body(build(unit(era, finish="rusty", rust=0.9, bloom=0.0, grime=0.0, varnish=0.0, chromate=0.0)))
-        assert (rusty[:, 0] / rusty[:, 2]).mean() > 1.8 * (clean[:, 0] / clean[:, 2]).mean()
+        clean = redness(build(unit(era, finish="bare", rust=0.0, hardware_rust=0.0, hardware="steel", **CLEAN)))
+        share[era] = float(np.mean(redness(build(unit(era, **rusty))) > 1.8 * clean))
+    assert share["iron"] > 0.6 and 0.005 < share["alloy5"] < 0.35
+
+
+def test_no_stain_lies_far_from_steel() -> None:
+    rusty = {"finish": "rusty", "rust": 0.9, "hardware_rust": 0.9, "hardware": "steel", **CLEAN}
+    model = build(unit("alloy4", **rusty))
+    clean = build(unit("alloy4", finish="bare", rust=0.0, hardware_rust=0.0, hardware="steel", **CLEAN))
+    castings = ("upper", "lower", "front_ear")
+    steel = np.concatenate([p.vertices for p in model.parts if p.part not in castings])
+    runs = np.concatenate([steel - np.float32([0, down, 0]) for down in range(17)])
+    for part, before in zip(model.parts, clean.parts, strict=True):
+        if part.part in castings:
+            far = cKDTree(runs).query(part.vertices)[0] > STAIN_MM + 1.0
+            assert far.any() and np.allclose(part.colour[far], before.colour[far])
+
+
+def test_white_bloom_is_alloys_own() -> None:
+    for era, whiter in (("iron", False), ("alloy4", True)):
+        plain = body(build(unit(era, finish="bare", rust=0.0, hardware_rust=0.0, **{**CLEAN, "bloom": 0.0})))
+        bloomed = body(build(unit(era, finish="oxidised", rust=0.0, hardware_rust=0.0, **{**CLEAN, "bloom": 0.9})))
+        assert (float(np.mean(bloomed.min(axis=1) > plain.min(axis=1) + 0.02)) > 0.2) == whiter
+
+
+def test_oxide_tells_the_metal_as_bare_metal_does() -> None:
+    for era, word in (("iron", "rusty"), ("alloy5", "oxidised")):
+        model = build(unit(era, **{**CLEAN, "finish": word, "rust": 0.9, "bloom": 0.9}))
+        assert len(model.zones["body_bare"].points) > 20
 
 
 def test_bare_metals_overlap() -> None:

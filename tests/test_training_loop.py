@@ -31,7 +31,7 @@ from updraft_key.training.export import (  # noqa: E402
     session_of,
     write_onnx,
 )
-from updraft_key.training.loop import batches, here, rate_at, set_modes, sparing, train, worth  # noqa: E402
+from updraft_key.training.loop import ALL_SCREWS, batches, here, rate_at, set_modes, sparing, train, worth  # noqa: E402
 from updraft_key.training.network import CueNet  # noqa: E402
 from updraft_key.training.smoke import draw_toy_set  # noqa: E402
 from updraft_key.training.step import uphill  # noqa: E402
@@ -149,6 +149,9 @@ def test_pictures_with_more_to_see_are_looked_at_more_often_and_every_process_ta
     units = np.flatnonzero(labels.found)
     hidden.cues[units[0]] = [2, 2, 3, 3, 2, 3]
     assert worth(hidden)[units[0]] < worth(hidden)[units[1]]
+    counted = labels.take(np.arange(len(labels)))
+    counted.cues[units[:2]] = [[2, 0, 3, 3, 2, 3], [2, 2, 0, 3, 2, 3]]  # one cue each: all screws, or the ear
+    assert worth(counted)[units[0]] == pytest.approx(ALL_SCREWS * worth(counted)[units[1]])
     rng = np.random.default_rng(0)
     rows = [r for _ in range(300) for r in batches(weight, 8, 3, rng)]
     assert len(rows) == 900 and all(len(r) == 8 for r in rows)
