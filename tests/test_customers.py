@@ -70,7 +70,7 @@ def test_it_holds_in_a_harder_world(world: World) -> None:
 
 
 def test_with_photos_read_as_the_shipped_network_reads_them_it_names_in_two_or_three_looks() -> None:
-    """Measured rates and errors of 0.7.0: the ear is accepted in almost half of the photos that show it."""
+    """Measured rates and errors of 0.8.0: the ear is accepted in almost half of the photos that show it."""
     found, lost = simulate(1500, 5, MEASURED), simulate(1500, 5, MEASURED, guided=False)
     assert found.median_looks <= 3 and found.wrong_share < 0.012
     assert found.named > lost.named

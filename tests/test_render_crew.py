@@ -34,8 +34,8 @@ class Stuck(Job):
 @pytest.fixture
 def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Stuck]:
     pytest.importorskip("mitsuba")
-    monkeypatch.setattr(crew, "LEAST_PATIENCE", 1.0)
-    monkeypatch.setattr(crew, "PATIENCE", 0.5)
+    monkeypatch.setattr(crew, "LEAST_PATIENCE", 5.0)
+    monkeypatch.setattr(crew, "PATIENCE", 1.5)
     return [Stuck(Settings(size=32, samples=1, views=1), first, 0) for first in range(4)]
 
 
