@@ -121,11 +121,8 @@ def start(part: RawPart, spec: UnitSpec, seed: int) -> Coat:
     return coat
 
 
-def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Floats) -> None:
-    """Age a part in place: tint, tarnish, bloom, rust, paint and chips, varnish, grime, oil.
-
-    ``stained`` (n,) says how near each vertex lies to steel, 0 to 1 (``beside_steel``).
-    """
+def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, raws: Sequence[RawPart]) -> None:
+    """Age a part, one of ``raws``, in place: tint, tarnish, bloom, rust, paint and chips, varnish, grime, oil."""
     p, deep = part.vertices, part.occlusion
     casting = part.material == "casting"
     metal = casting or part.material in METALS
@@ -143,7 +140,7 @@ def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Float
         coat.lay(tarnish * step(fbm(p, 10.0, 3, seed + 3) + 0.8 * deep, 0.1, 0.7), (0.16, 0.10, 0.05), 0.5, 0.7)
     painted = spec.finish == "painted" and (casting or (spec.paint_hardware and part.material != "rubber"))
     if metal and not painted:
-        oxides(part, coat, spec, seed, stained)
+        oxides(part, coat, spec, seed, raws)
     if painted:
         paint(part, coat, spec, seed, sharp)
     if spec.varnish and (casting or part.part == "gasket"):
@@ -168,7 +165,7 @@ def weather(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Float
         coat.bare *= 1 - 0.3 * wet
 
 
-def oxides(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Floats) -> None:
+def oxides(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, raws: Sequence[RawPart]) -> None:
     """White bloom and rust, on castings and small parts; each casting has its own metal's, and alloy rusty stains."""
     p, deep = part.vertices, part.occlusion
     casting, iron = part.material == "casting", spec.era == Era.IRON
@@ -183,17 +180,21 @@ def oxides(part: RawPart, coat: Coat, spec: UnitSpec, seed: int, stained: Floats
         )
     if part.material in ("brass", "copper"):
         return
-    amount = max(spec.rust, FILM * spec.bloom) if casting else rust_of(part.material, spec)
-    if part.part == "throat_plug":
-        amount = spec.throat_plug_rust
+    stained = casting and not iron
+    if stained:
+        amount = max(spec.hardware_rust, spec.rust)
+    elif casting:
+        amount = max(spec.rust, FILM * spec.bloom)
+    else:
+        amount = spec.throat_plug_rust if part.part == "throat_plug" else rust_of(part.material, spec)
     if amount < 0.03:
         return
-    field = fbm(p, spec.rust_cell, 4, seed + 9) + 0.35 * deep
-    cover = step(field, 1.05 - 1.75 * amount, 0.3)
-    if casting and not iron:
-        amount = max(rust_of("steel", spec), spec.rust)
-        patches = step(0.6 * fbm(p, 4.0, 3, seed + 9) + 1.8 * stained, 1.25 - 0.4 * amount, 0.5)
-        cover = amount * np.minimum(3.0 * stained, 1.0) * patches
+    if stained:
+        near = beside_steel(raws, p)
+        patches = step(0.6 * fbm(p, 4.0, 3, seed + 9) + 1.8 * near, 1.25 - 0.4 * amount, 0.5)
+        cover = amount * np.minimum(3.0 * near, 1.0) * patches
+    else:
+        cover = step(fbm(p, spec.rust_cell, 4, seed + 9) + 0.35 * deep, 1.05 - 1.75 * amount, 0.3)
     tone = step(fbm(p, 0.5 * spec.rust_cell, 3, seed + 10), 0.0, 0.8)[:, None]
     dark, bright = f32([0.055, 0.022, 0.012]), f32([0.26, 0.095, 0.028])
     colour = (dark + (bright - dark) * tone).astype(np.float32)
@@ -271,9 +272,7 @@ def apply(
         # one pattern over all castings, another one for each small part
         seed = base if part.material == "casting" else base + 20 * (i + 1)
         coat = start(part, spec, seed)
-        castings_stain = part.material == "casting" and spec.era != Era.IRON
-        stained = beside_steel(raws, part.vertices) if castings_stain else np.zeros(len(part.vertices), np.float32)
-        weather(part, coat, spec, seed, stained)
+        weather(part, coat, spec, seed, raws)
         colour = np.clip(coat.colour, 0.004, 0.95).astype(np.float32)
         out.append(
             PartMesh(

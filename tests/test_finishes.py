@@ -86,6 +86,14 @@ def test_iron_rusts_all_over_and_alloy_is_stained_beside_steel_alone() -> None:
     assert share["iron"] > 0.6 and 0.005 < share["alloy5"] < 0.35
 
 
+def test_rusty_steel_stains_alloy_though_nothing_else_is_rusty() -> None:
+    clean, stained = (
+        redness(build(unit("alloy5", finish="bare", rust=0.0, hardware_rust=h, hardware="steel", **CLEAN)))
+        for h in (0.0, 0.9)
+    )
+    assert np.mean(stained > 1.8 * clean) > 0.005
+
+
 def test_no_stain_lies_far_from_steel() -> None:
     rusty = {"finish": "rusty", "rust": 0.9, "hardware_rust": 0.9, "hardware": "steel", **CLEAN}
     model = build(unit("alloy4", **rusty))
@@ -101,7 +109,7 @@ def test_no_stain_lies_far_from_steel() -> None:
 
 def test_white_bloom_is_alloys_own() -> None:
     for era, whiter in (("iron", False), ("alloy4", True)):
-        plain = body(build(unit(era, finish="bare", rust=0.0, hardware_rust=0.0, **{**CLEAN, "bloom": 0.0})))
+        plain = body(build(unit(era, finish="bare", rust=0.0, hardware_rust=0.0, **CLEAN)))
         bloomed = body(build(unit(era, finish="oxidised", rust=0.0, hardware_rust=0.0, **{**CLEAN, "bloom": 0.9})))
         assert (float(np.mean(bloomed.min(axis=1) > plain.min(axis=1) + 0.02)) > 0.2) == whiter
 
